@@ -1,0 +1,25 @@
+//! The command line: arguments in, exit codes out.
+//!
+//! Duty: choose which of daemon, demo, rehearsal, request or calculation runs, and say how it went.
+//! Exit codes: 0 done, 1 refused or found wanting, 2 misuse, 3 daemon not reachable.
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+/// Keeps a small marine aquarium inside its limits over the home's MQTT broker.
+#[derive(Debug, Parser)]
+#[command(name = "slackwater", version, about, max_term_width = 100)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {}
+
+/// Runs the command line of this process.
+pub fn main() -> ExitCode {
+    let cli = Cli::parse();
+    match cli.command {}
+}

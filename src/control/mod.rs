@@ -1,0 +1,3 @@
+//! The deterministic core of one tank.
+pub mod ids;
+pub mod plan;

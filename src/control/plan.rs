@@ -1,0 +1,611 @@
+//! What a keeper's config means: one tank's plan, valid by construction.
+//!
+//! Only `config` builds plans from files; tests and the simulator may build them by hand with
+//! [`TankPlan::validate`] as the last word. All values are in the canonical unit of their quantity
+//! (`units::Quantity::canonical`). The plan knows no topic and no payload: those are `wire`'s.
+
+use crate::time::{DailyWindow, Span, Zone};
+use crate::units::{Power, Quantity, Volume};
+
+use super::ids::{AlarmId, ConditionId, HoldId, InterlockId, Name, OutputId, ProbeId, RuleId, SignalId};
+
+/// On or off: what a plug can be told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Switch {
+    /// No current flows.
+    Off,
+    /// Current flows.
+    On,
+}
+
+impl Switch {
+    /// `on` or `off`.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::On => "on",
+            Self::Off => "off",
+        }
+    }
+}
+
+/// One tank's plan.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TankPlan {
+    /// The name used in topics, commands and metrics.
+    pub name: Name,
+    /// What people call it.
+    pub title: String,
+    /// The zone of its local days.
+    pub zone: Zone,
+    /// All water under control.
+    pub water: Volume,
+    /// Sensors, each on one topic.
+    pub probes: Vec<ProbePlan>,
+    /// Probes voted into values. A probe that no signal lists has a signal of its own name.
+    pub signals: Vec<SignalPlan>,
+    /// Switched things.
+    pub outputs: Vec<OutputPlan>,
+    /// The arena of conditions, children before parents; evaluated in order, once a step.
+    pub conditions: Vec<Condition>,
+    /// The temperature loop.
+    pub thermostat: Option<ThermostatPlan>,
+    /// The keeper's rules, the first in the file being the first to be heard.
+    pub rules: Vec<RulePlan>,
+    /// Parts of the day in which an output is wished on.
+    pub schedules: Vec<SchedulePlan>,
+    /// Causes and the safe effects that they force.
+    pub interlocks: Vec<InterlockPlan>,
+    /// Maintenance procedures.
+    pub holds: Vec<HoldPlan>,
+    /// Alarms, each with its source.
+    pub alarms: Vec<AlarmPlan>,
+}
+
+/// One sensor.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ProbePlan {
+    /// Its name.
+    pub name: Name,
+    /// What it measures.
+    pub quantity: Quantity,
+    /// `true value = slope * reading + offset`.
+    pub calibration: Calibration,
+    /// Readings below are bad: out of range.
+    pub least: f64,
+    /// Readings above are bad: out of range.
+    pub greatest: f64,
+    /// Silence after which the reading is bad: stale.
+    pub stale_after: Span,
+    /// Faster than this, in units a minute, is suspect. `None`: not checked.
+    pub fastest: Option<f64>,
+    /// Not moving at all for this long is suspect. `None`: not checked.
+    pub stuck_after: Option<Span>,
+}
+
+/// The keeper's calibration of a probe.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Calibration {
+    /// True units in one unit of the probe.
+    pub slope: f64,
+    /// True value where the probe reads zero.
+    pub offset: f64,
+}
+
+impl Calibration {
+    /// The probe is taken at its word.
+    pub const NONE: Self = Self { slope: 1.0, offset: 0.0 };
+}
+
+/// One or several probes voted into one value.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SignalPlan {
+    /// Its name.
+    pub name: Name,
+    /// What it measures.
+    pub quantity: Quantity,
+    /// The probes that vote.
+    pub probes: Vec<ProbeId>,
+    /// When probes count as disagreeing.
+    pub disagree: Option<DisagreePlan>,
+}
+
+/// When the probes of a signal disagree.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct DisagreePlan {
+    /// Further apart than this.
+    pub by: f64,
+    /// For this long.
+    pub lasting: Span,
+}
+
+/// What kind of thing an output is; its safe state and its rules of arbitration follow.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum OutputKind {
+    /// Heats the water.
+    Heater,
+    /// Cools by a compressor.
+    Chiller,
+    /// Cools by evaporation.
+    Fan,
+    /// Lifts the water back from the sump.
+    ReturnPump,
+    /// Moves water inside the display; last life support.
+    Powerhead,
+    /// Replaces evaporated water.
+    TopOff,
+    /// Foam fractionation.
+    Skimmer,
+    /// Doses a solution.
+    Doser,
+    /// Lights the tank.
+    Light,
+    /// Anything else.
+    Other,
+}
+
+impl OutputKind {
+    /// Every kind, with the word for it in config, messages and metrics.
+    pub const WORDS: [(Self, &'static str); 10] = [
+        (Self::Heater, "heater"),
+        (Self::Chiller, "chiller"),
+        (Self::Fan, "fan"),
+        (Self::ReturnPump, "return-pump"),
+        (Self::Powerhead, "powerhead"),
+        (Self::TopOff, "top-off"),
+        (Self::Skimmer, "skimmer"),
+        (Self::Doser, "doser"),
+        (Self::Light, "light"),
+        (Self::Other, "other"),
+    ];
+
+    /// The word for it.
+    pub fn word(self) -> &'static str {
+        Self::WORDS.iter().find(|(kind, _)| *kind == self).map_or("other", |(_, word)| word)
+    }
+
+    /// Whether off is always allowed, by anybody (DESIGN: who decides).
+    pub fn may_always_be_off(self) -> bool {
+        matches!(self, Self::Heater | Self::Chiller | Self::TopOff | Self::Doser | Self::Skimmer | Self::Light)
+    }
+
+    /// Whether lost information must leave it running.
+    pub fn is_life_support(self) -> bool {
+        matches!(self, Self::ReturnPump | Self::Powerhead)
+    }
+
+    /// What it does where nobody wishes anything, and the safe state between opposing trips.
+    pub fn rest(self) -> Switch {
+        if self.is_life_support() { Switch::On } else { Switch::Off }
+    }
+}
+
+/// One switched thing.
+#[derive(Clone, Debug, PartialEq)]
+pub struct OutputPlan {
+    /// Its name.
+    pub name: Name,
+    /// What kind of thing it is.
+    pub kind: OutputKind,
+    /// Its rated power.
+    pub rating: Option<Power>,
+    /// Layer 8: where nobody wishes anything.
+    pub rest: Switch,
+    /// Not stopped sooner after a start (layer 5; trips beat it).
+    pub least_on: Span,
+    /// Not started sooner after a stop (layer 5; a chiller's vetoes every start).
+    pub least_off: Span,
+    /// Must be true to go from off to on; unknown blocks.
+    pub permissives: Vec<Permissive>,
+    /// The longest force to on.
+    pub longest_force: Span,
+    /// What can be known of its plug, and how it is proven.
+    pub plug: PlugPlan,
+}
+
+/// One condition of a start.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Permissive {
+    /// What a keeper calls it.
+    pub name: Name,
+    /// Must be true; unknown blocks.
+    pub condition: ConditionId,
+}
+
+/// Whether a plug has something. A condition on what is not fitted falls away.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Fitted {
+    /// It has it.
+    Fitted,
+    /// It has not.
+    NotFitted,
+}
+
+/// What can be known of a plug.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PlugPlan {
+    /// Whether it reports its relay.
+    pub report: Fitted,
+    /// Whether it measures power.
+    pub meter: Option<MeterPlan>,
+    /// Whether it says that it is alive.
+    pub alive: Fitted,
+    /// Its own auto-off, refreshed by us.
+    pub lease: Option<LeasePlan>,
+    /// What it does when its power returns, as declared by the keeper. `None`: not known.
+    pub boots: Option<Switch>,
+    /// A report must agree with a command within this time.
+    pub prove_within: Span,
+}
+
+/// What a meter should show; power proof comes with it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MeterPlan {
+    /// A reading older than this is no evidence.
+    pub stale_after: Span,
+    /// Watts when running, declared or learned. `None`: not known yet.
+    pub running: Option<Power>,
+}
+
+/// A plug's own auto-off countdown.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct LeasePlan {
+    /// The plug turns itself off after this time without refresh.
+    pub lasts: Span,
+    /// We refresh this often.
+    pub refresh: Span,
+}
+
+/// Whether a doubtful (suspect) reading counts. It may trip; it may not permit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Doubtful {
+    /// Trips: a doubtful value counts.
+    Counts,
+    /// Permissives, rules and loops: a doubtful value is unknown.
+    IsUnknown,
+}
+
+/// Which of the probes' values is compared.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Estimate {
+    /// The voted value.
+    Voted,
+    /// The highest of the usable probes.
+    Highest,
+    /// The lowest of the usable probes.
+    Lowest,
+    /// Each probe itself, no vote before the comparison: one of one, one of two, two of three.
+    EachProbe,
+}
+
+/// The side of a limit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Side {
+    /// True above the limit.
+    Above,
+    /// True below the limit.
+    Below,
+}
+
+/// A fact about an output.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum OutputFact {
+    /// Commanded on.
+    CommandedOn,
+    /// Commanded off.
+    CommandedOff,
+    /// Reported on, freshly; unknown where no report has come.
+    ProvenOn,
+    /// Reported off, freshly; unknown where no report has come.
+    ProvenOff,
+}
+
+/// A node of the arena: one type of condition serves rules, interlocks, permissives and alarms.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Condition {
+    /// True if all are (Kleene).
+    All(Vec<ConditionId>),
+    /// True if any is (Kleene).
+    Any(Vec<ConditionId>),
+    /// The opposite (Kleene).
+    Not(ConditionId),
+    /// A signal against a limit; once true, true until it is back by more than the deadband.
+    Compare {
+        /// The signal.
+        signal: SignalId,
+        /// Which of its values.
+        estimate: Estimate,
+        /// On which side it is true.
+        side: Side,
+        /// The limit.
+        limit: f64,
+        /// How far back it must come.
+        deadband: f64,
+        /// Taken off an upper limit while only one of several probes is good.
+        alone_margin: f64,
+        /// Whether suspect readings count.
+        doubtful: Doubtful,
+    },
+    /// A float or a leak probe.
+    Contact {
+        /// The signal.
+        signal: SignalId,
+        /// `true`: asks whether it is wet; `false`: whether it is dry.
+        wet: bool,
+        /// Whether suspect readings count.
+        doubtful: Doubtful,
+    },
+    /// The signal is good (or suspect, if that counts). Never unknown itself.
+    Known {
+        /// The signal.
+        signal: SignalId,
+        /// Whether suspect readings count.
+        doubtful: Doubtful,
+    },
+    /// A fact about an output.
+    Output {
+        /// The output.
+        output: OutputId,
+        /// The fact.
+        fact: OutputFact,
+    },
+    /// A part of each local day.
+    TimeOfDay(DailyWindow),
+    /// A hold is on: that one, or any.
+    Held(Option<HoldId>),
+    /// The inner condition has been true for this long without a break.
+    Lasting {
+        /// The inner condition.
+        inner: ConditionId,
+        /// For this long.
+        span: Span,
+        /// What a spell of unknown does to the count.
+        unknown: TimerUnknown,
+    },
+}
+
+/// What a spell of unknown does to a running count.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum TimerUnknown {
+    /// Permissives and rules: start again.
+    Resets,
+    /// Trips: the count goes on where it was.
+    Freezes,
+}
+
+/// Hold a temperature.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ThermostatPlan {
+    /// The temperature signal.
+    pub signal: SignalId,
+    /// The set point, °C.
+    pub target: f64,
+    /// The heater, and its on and off points, °C.
+    pub heat: Option<LoopSide>,
+    /// The chiller or fan, and its on and off points, °C.
+    pub cool: Option<LoopSide>,
+    /// Between the last heating and the first cooling, and back.
+    pub changeover: Span,
+}
+
+/// One side of the thermostat.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LoopSide {
+    /// What it switches.
+    pub output: OutputId,
+    /// Where it goes on, °C.
+    pub on_at: f64,
+    /// Where it goes off, °C.
+    pub off_at: f64,
+}
+
+/// A cause and what it wishes.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RulePlan {
+    /// Its name.
+    pub name: Name,
+    /// The cause.
+    pub cause: ConditionId,
+    /// What it wishes while the cause is true.
+    pub wishes: Vec<(OutputId, Switch)>,
+}
+
+/// An output that is wished on in parts of the day and off in the rest.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SchedulePlan {
+    /// The output.
+    pub output: OutputId,
+    /// When it is wished on.
+    pub on: Vec<DailyWindow>,
+}
+
+/// What an interlock does where its cause is unknown.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum OnUnknown {
+    /// Counts as the cause.
+    Trips,
+    /// Stays as it is.
+    Holds,
+    /// Does not count; alarm only.
+    Ignored,
+}
+
+/// Whether a trip stays after its cause is gone.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Latch {
+    /// It goes with the cause.
+    Never,
+    /// It stays until reset, if the cause was true and not merely unknown.
+    Always,
+    /// It stays where the cause is proven to be the output's doing: on within the window, and all
+    /// of several good probes over the limit or one good probe over it for the time.
+    WhenProven {
+        /// The signal whose probes must agree.
+        signal: SignalId,
+        /// The limit.
+        limit: f64,
+        /// The output was on within this time before.
+        within: Span,
+        /// One good probe alone must stay over for this long.
+        alone_for: Span,
+    },
+}
+
+/// A cause and the safe effects that it forces.
+#[derive(Clone, Debug, PartialEq)]
+pub struct InterlockPlan {
+    /// Its name.
+    pub name: Name,
+    /// The cause.
+    pub cause: ConditionId,
+    /// What unknown does.
+    pub unknown: OnUnknown,
+    /// What it forces.
+    pub effects: Vec<(OutputId, Switch)>,
+    /// Whether it stays.
+    pub latch: Latch,
+    /// The alarm's priority.
+    pub priority: Priority,
+    /// Whether this is a heater's cut-off or a float: those are never bypassed.
+    pub bypassable: bool,
+    /// What a keeper should do.
+    pub advice: String,
+}
+
+/// What happens at a hold's deadline.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum AtLimit {
+    /// An alarm, and nothing restarts by itself.
+    Alarm,
+    /// Released, if the release is permitted; else as `alarm`.
+    Release,
+}
+
+/// A maintenance procedure.
+#[derive(Clone, Debug, PartialEq)]
+pub struct HoldPlan {
+    /// Its name.
+    pub name: Name,
+    /// What it pauses, in the order in which it is told to stop.
+    pub pauses: Vec<OutputId>,
+    /// Its deadline after the start.
+    pub limit: Span,
+    /// What happens then.
+    pub at_limit: AtLimit,
+    /// Must be true for a release; unknown refuses.
+    pub release_needs: Vec<Permissive>,
+}
+
+/// How soon somebody must act.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Priority {
+    /// Today.
+    Low,
+    /// Today, and it may become worse.
+    Medium,
+    /// Within the hour.
+    High,
+    /// In minutes.
+    Urgent,
+}
+
+impl Priority {
+    /// Every priority, with its word.
+    pub const WORDS: [(Self, &'static str); 4] =
+        [(Self::Low, "low"), (Self::Medium, "medium"), (Self::High, "high"), (Self::Urgent, "urgent")];
+
+    /// Its word.
+    pub fn word(self) -> &'static str {
+        Self::WORDS.iter().find(|(priority, _)| *priority == self).map_or("low", |(_, word)| word)
+    }
+}
+
+/// One alarm.
+#[derive(Clone, Debug, PartialEq)]
+pub struct AlarmPlan {
+    /// Its name.
+    pub name: Name,
+    /// How soon somebody must act.
+    pub priority: Priority,
+    /// What raises it.
+    pub source: AlarmSource,
+    /// The source must be true for this long.
+    pub on_delay: Span,
+    /// The source must be false for this long.
+    pub off_delay: Span,
+    /// What happens if nobody acts, and what to do.
+    pub advice: String,
+}
+
+/// What raises an alarm.
+#[derive(Clone, Debug, PartialEq)]
+pub enum AlarmSource {
+    /// A condition is true. Unknown neither raises nor clears.
+    Condition(ConditionId),
+    /// A signal has no usable value.
+    SignalLost(SignalId),
+    /// A probe of a signal that still has another one is bad.
+    ProbeLost(ProbeId),
+    /// The probes of a signal disagree.
+    Disagree(SignalId),
+    /// A command was not proven, or the plug is not alive.
+    NotProven(OutputId),
+    /// Somebody else switched it, or commands it.
+    ForeignSwitch(OutputId),
+    /// An interlock tripped or latched.
+    Trip(InterlockId),
+    /// A hold is past its deadline.
+    HoldOverdue(HoldId),
+    /// The wall clock jumped by more than a minute.
+    ClockJumped,
+    /// The saved state could not be read at start; safe values were taken.
+    StateDamaged,
+}
+
+impl TankPlan {
+    /// The signal of that name.
+    pub fn signal(&self, name: &str) -> Option<SignalId> {
+        self.signals.iter().position(|s| &*s.name == name).map(SignalId::new)
+    }
+
+    /// The probe of that name.
+    pub fn probe(&self, name: &str) -> Option<ProbeId> {
+        self.probes.iter().position(|p| &*p.name == name).map(ProbeId::new)
+    }
+
+    /// The output of that name.
+    pub fn output(&self, name: &str) -> Option<OutputId> {
+        self.outputs.iter().position(|o| &*o.name == name).map(OutputId::new)
+    }
+
+    /// The hold of that name.
+    pub fn hold(&self, name: &str) -> Option<HoldId> {
+        self.holds.iter().position(|h| &*h.name == name).map(HoldId::new)
+    }
+
+    /// The interlock of that name.
+    pub fn interlock(&self, name: &str) -> Option<InterlockId> {
+        self.interlocks.iter().position(|i| &*i.name == name).map(InterlockId::new)
+    }
+
+    /// The rule of that name.
+    pub fn rule(&self, name: &str) -> Option<RuleId> {
+        self.rules.iter().position(|r| &*r.name == name).map(RuleId::new)
+    }
+
+    /// The alarm of that name.
+    pub fn alarm(&self, name: &str) -> Option<AlarmId> {
+        self.alarms.iter().position(|a| &*a.name == name).map(AlarmId::new)
+    }
+
+    /// Appends a condition to the arena.
+    pub fn add(&mut self, condition: Condition) -> ConditionId {
+        self.conditions.push(condition);
+        ConditionId::new(self.conditions.len() - 1)
+    }
+}

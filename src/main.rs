@@ -1,0 +1,7 @@
+//! The `slackwater` command; everything is in the library.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    slackwater::cli::main()
+}
