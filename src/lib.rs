@@ -15,6 +15,8 @@
 //! `tests/layering.rs` holds the table of who may import what (see DEVELOPERS.md).
 
 pub mod cli;
+pub mod config;
 pub mod control;
 pub mod time;
 pub mod units;
+pub mod wire;

@@ -16,10 +16,18 @@ struct Cli {
 }
 
 #[derive(Debug, Subcommand)]
-enum Command {}
+enum Command {
+    /// Prints the version.
+    Version,
+}
 
 /// Runs the command line of this process.
 pub fn main() -> ExitCode {
     let cli = Cli::parse();
-    match cli.command {}
+    match cli.command {
+        Command::Version => {
+            println!("slackwater {}", env!("CARGO_PKG_VERSION"));
+            ExitCode::SUCCESS
+        }
+    }
 }
