@@ -2,17 +2,39 @@
 //!
 //! Pure: it owns no channel, lock, callback, logger, clock or random source. Time is an argument,
 //! effects are values, and the same events give the same effects, byte for byte. `step` cannot fail.
+//!
+//! In the order of a step: [`probe`] (may a reading be believed), [`vote`] (several probes to one
+//! signal), [`conditions`] (three-valued), [`thermostat`] (wishes), [`interlock`] (trips),
+//! [`hold`]s, [`arbiter`] (who decides), [`plug`] (command and proof), [`alarm`]s, and in
+//! [`requests`] what people ask. [`tank`] strings them together; [`memory`] is what survives.
 
+mod alarm;
+mod alarms;
+mod arbiter;
+mod conditions;
+mod deadlines;
 pub mod effect;
 pub mod event;
+mod hold;
 pub mod ids;
+mod interlock;
+mod memory;
 pub mod plan;
+mod plug;
+mod probe;
 pub mod quality;
+mod report;
+mod requests;
 pub mod state;
 pub mod status;
-pub mod tank;
+mod tank;
+mod thermostat;
+mod truth;
+mod vote;
 
+pub use arbiter::Layer;
 pub use effect::{Answer, Effect, Outcome};
 pub use event::{Event, Request, RequestId};
 pub use plan::TankPlan;
 pub use tank::{Remembered, Tank};
+pub use truth::Truth;
