@@ -4,6 +4,7 @@ pub mod ask;
 pub mod binding;
 pub mod encode;
 mod json;
+pub mod metrics;
 mod number;
 mod payload;
 pub mod router;
