@@ -199,7 +199,8 @@ fn the_names_types_and_labels_are_those_that_were_agreed() {
         list.push(format!("{name}\t{kind}\t{}", labels.join(",")));
     }
     list.sort();
-    let agreed: Vec<&str> = include_str!("../../../tests/data/metric-names.tsv").lines().filter(|l| !l.starts_with('#')).collect();
+    let agreed: Vec<&str> =
+        include_str!("../../../tests/data/metric-names.tsv").lines().filter(|l| !l.starts_with('#')).collect();
     let mut agreed_sorted = agreed.clone();
     agreed_sorted.sort_unstable();
     assert_eq!(list, agreed_sorted, "\n{}", list.join("\n"));
