@@ -28,6 +28,8 @@ mod requests;
 pub mod state;
 pub mod status;
 mod tank;
+#[cfg(test)]
+mod tests;
 mod thermostat;
 mod truth;
 mod vote;
