@@ -19,6 +19,18 @@
 //! ```
 
 mod chance;
+pub mod fault;
+mod fitting;
+#[cfg(test)]
+mod fixture;
+mod payload;
 pub mod physics;
+mod plug;
+mod probe;
+mod world;
 
 pub use chance::Chance;
+pub use fault::{Catalogue, Fault, FaultError};
+pub use fitting::{Fitting, Spot};
+pub use payload::Message;
+pub use world::{Broker, Model, Sent, Surroundings, Truth, World};

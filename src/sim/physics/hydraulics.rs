@@ -39,6 +39,22 @@ pub(super) struct Way {
     pub drain: f64,
 }
 
+/// The display as the pipes see it.
+pub(super) struct Above<'a> {
+    pub body: &'a mut Body,
+    /// Litres in it when it stands at the lip of the weir.
+    pub lip: f64,
+    /// Its surface, m².
+    pub area: f64,
+}
+
+impl Above<'_> {
+    /// L over the lip; negative below it.
+    fn over_lip(&self) -> f64 {
+        self.body.litres - self.lip
+    }
+}
+
 /// The head over a weir of this length (m) at a flow (L/s), in m.
 pub(super) fn head(flow: f64, weir: f64) -> f64 {
     (flow / 1000.0 / (1.84 * weir)).powf(2.0 / 3.0)
@@ -67,21 +83,20 @@ impl Hydraulics {
         self.last / (1000.0 * sump.return_area)
     }
 
-    /// Moves water for `dt` seconds. `lip`: litres in the display when it stands at the lip.
-    pub fn step(&mut self, dt: f64, sump: &Sump, display: &mut Body, lip: f64, area: f64, body: &mut Body, way: Way) {
+    /// Moves water for `dt` seconds.
+    pub fn step(&mut self, dt: f64, sump: &Sump, display: &mut Above<'_>, body: &mut Body, way: Way) {
         self.spill(dt, sump);
         // Baffle and weir see the level at the start of the step, before this step's inflow: no splitting error when steady.
-        let weir = over_weir((display.litres - lip) / (1000.0 * area), sump.weir) * way.drain;
-        self.pump(dt, sump, display, lip, area, body, way.pump);
+        let weir = over_weir(display.over_lip() / (1000.0 * display.area), sump.weir) * way.drain;
+        self.pump(dt, sump, display, body, way.pump);
         self.drain += (weir - self.drain) * (1.0 - (-dt / DRAIN_LAG).exp());
-        let down = (self.drain * dt).min((display.litres - lip).max(0.0));
+        let down = (self.drain * dt).min(display.over_lip().max(0.0));
         self.drain = down / dt;
-        body.add(display.take(down));
+        body.add(display.body.take(down));
         self.first += down;
     }
 
-    #[expect(clippy::too_many_arguments, reason = "the parts of one tank, used only here")]
-    fn pump(&mut self, dt: f64, sump: &Sump, display: &mut Body, lip: f64, area: f64, body: &mut Body, duty: f64) {
+    fn pump(&mut self, dt: f64, sump: &Sump, display: &mut Above<'_>, body: &mut Body, duty: f64) {
         if duty > 0.0 {
             // Air at the intake takes the flow away over the lowest third above the dry level.
             let wet = ((self.level(sump) / sump.intake - 0.66) / 0.34).clamp(0.0, 1.0);
@@ -91,17 +106,17 @@ impl Hydraulics {
             let filling = lifted.min((sump.pipe_litres - self.pipe).max(0.0));
             self.pipe += filling;
             let up = body.take(lifted - filling);
-            display.add(up);
+            display.body.add(up);
             return;
         }
         self.lifted = 0.0;
-        let depth = 1000.0 * area * sump.siphon_depth;
+        let over_outlet = 1000.0_f64.mul_add(display.area * sump.siphon_depth, display.over_lip());
         // The pipe runs back at about the pace that the pump lifted.
         let back = sump.pump_flow * 0.6 * dt;
         let primed = self.pipe > 0.99 * sump.pipe_litres;
-        if primed && display.litres > lip - depth {
-            let drawn = back.min(display.litres - (lip - depth));
-            body.add(display.take(drawn));
+        if primed && over_outlet > 1e-6 {
+            let drawn = back.min(over_outlet);
+            body.add(display.body.take(drawn));
             self.last += drawn;
         } else {
             let drawn = back.min(self.pipe);

@@ -7,6 +7,7 @@
 //!
 //! Each body: C dT = heater (through its sheath, 60 s) + 0.9 pumps + 0.8 skimmer + 0.3 light
 //! - UA (T - room) - evaporation · 2.44 MJ/kg, and water that comes in brings its heat.
+//!
 //! The shares and the evaporation formula are rules of thumb of the project's rehearsal model.
 
 mod body;
@@ -19,7 +20,7 @@ mod tests;
 use crate::control::plan::OutputKind;
 
 use body::{Body, Parcel};
-use hydraulics::{Hydraulics, Way};
+use hydraulics::{Above, Hydraulics, Way};
 
 pub use parameters::{DENSITY, HEAT_PER_LITRE, Machine, Parameters, Sump};
 pub use room::{Air, Pull, Room, mixing_ratio, saturation_pressure};
@@ -92,6 +93,8 @@ pub struct Physics {
     sheaths: Vec<f64>,
     /// W that the machines draw, over the last step.
     drawn: f64,
+    /// Wh that they drew since the start.
+    energy: f64,
     ledger: Ledger,
     /// L on the floor below this tank, the reservoir's included.
     floor: f64,
@@ -126,6 +129,7 @@ impl Physics {
             usual_level,
             sheaths,
             drawn: 0.0,
+            energy: 0.0,
             ledger: Ledger::default(),
             floor: 0.0,
             defects: Defects::default(),
@@ -151,7 +155,8 @@ impl Physics {
     fn run_water(&mut self, dt: f64, duty: &[f64]) {
         let way = Way { pump: self.duty_of(OutputKind::ReturnPump, duty).min(1.0), drain: self.defects.drain_open };
         if let (Some(shape), Some((body, water))) = (&self.make.sump, &mut self.sump) {
-            water.step(dt, shape, &mut self.display, self.lip, self.make.display_area, body, way);
+            let mut display = Above { body: &mut self.display, lip: self.lip, area: self.make.display_area };
+            water.step(dt, shape, &mut display, body, way);
         }
     }
 
@@ -241,6 +246,7 @@ impl Physics {
             }
         }
         self.drawn = drawn;
+        self.energy += drawn * dt / 3600.0;
         let fan = self.duty_of(OutputKind::Fan, duty).min(1.0);
         let breeze = fan.mul_add(FAN_AIR - STILL_AIR, STILL_AIR);
         if let (Some(shape), Some((body, water))) = (&self.make.sump, &mut self.sump) {
@@ -258,6 +264,14 @@ impl Physics {
         body.warm((display + sump - self.make.display_loss * (body.celsius - air.celsius)) * dt);
         let open = self.make.display_area * (1.0 - self.make.cover);
         self.ledger.evaporated += body.evaporate(evaporation(body.celsius, open, breeze, air) * dt);
+    }
+
+    /// The whole tank so much warmer, K; for a start that is not exactly at the set point.
+    pub fn settle(&mut self, by: f64) {
+        self.display.celsius += by;
+        if let Some((body, _)) = &mut self.sump {
+            body.celsius += by;
+        }
     }
 
     // What is true.
@@ -308,6 +322,11 @@ impl Physics {
     /// W that all machines drew in the last step.
     pub fn drawn(&self) -> f64 {
         self.drawn
+    }
+
+    /// Wh that all machines drew since the start.
+    pub fn energy(&self) -> f64 {
+        self.energy
     }
 
     /// L on the floor.

@@ -102,7 +102,7 @@ fn halving_the_step_changes_the_temperature_by_less_than_0_02_kelvin() {
         for step in 0..steps {
             let hour = step / per_hour;
             let mut duty = idle();
-            duty[HEATER] = f64::from(u8::from(hour % 3 == 0));
+            duty[HEATER] = f64::from(u8::from(hour.is_multiple_of(3)));
             duty[RETURN] = f64::from(u8::from(hour % 11 != 5));
             duty[LIGHT] = f64::from(u8::from(hour % 24 > 12));
             tank.step(dt, &duty, Air::new(20.0, 0.5), &mut full());
