@@ -17,6 +17,7 @@
 pub mod cli;
 pub mod config;
 pub mod control;
+pub mod sim;
 pub mod time;
 pub mod units;
 pub mod wire;
