@@ -18,3 +18,4 @@ pub mod cli;
 pub mod control;
 pub mod time;
 pub mod units;
+pub mod water;
