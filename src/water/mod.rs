@@ -8,13 +8,23 @@
 //! Words: practical salinity is on PSS-78; a specific gravity always has its two temperatures;
 //! temperatures are ITS-90 outside and IPTS-68 where a formula was fitted on it.
 
+pub mod chemistry;
 pub mod compensation;
+pub mod consumption;
 pub mod density;
+pub mod dilution;
+pub mod dosing;
+pub mod evaporation;
 pub mod gravity;
+pub mod heat;
+pub mod heat_capacity;
+pub mod mixing;
 pub mod pss78;
+pub mod raise;
 pub mod refraction;
 pub mod salinity_probe;
 mod solve;
+pub mod stock;
 #[cfg(test)]
 mod testing;
 mod validity;
