@@ -18,12 +18,15 @@ pub mod evaporation;
 pub mod gravity;
 pub mod heat;
 pub mod heat_capacity;
+pub mod light;
+pub mod lux;
 pub mod mixing;
 pub mod pss78;
 pub mod raise;
 pub mod refraction;
 pub mod salinity_probe;
 mod solve;
+pub mod stats;
 pub mod stock;
 #[cfg(test)]
 mod testing;
