@@ -21,3 +21,4 @@ pub mod sim;
 pub mod time;
 pub mod units;
 pub mod wire;
+pub mod water;
