@@ -272,6 +272,8 @@ impl World {
             }
             Quantity::Redox => 0.35,
             Quantity::Contact => f64::from(u8::from(probe.under)),
+            // Nothing of the model: the tank does not have it.
+            _ => 0.0,
         };
         Around { value, room }
     }
