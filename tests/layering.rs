@@ -39,7 +39,8 @@ const TABLE: &[Row] = &[
             "rusqlite",
             "tracing",
             "sd_notify",
-            "prometheus", "bytes",
+            "prometheus",
+            "bytes",
         ],
     ),
     (
