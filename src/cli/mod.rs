@@ -3,6 +3,8 @@
 //! Duty: choose which of daemon, demo, rehearsal, request or calculation runs, and say how it went.
 //! Exit codes: 0 done, 1 refused or found wanting, 2 misuse, 3 daemon not reachable.
 
+mod calc;
+
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
@@ -16,10 +18,14 @@ struct Cli {
 }
 
 #[derive(Debug, Subcommand)]
-enum Command {}
+enum Command {
+    Calc(calc::Calc),
+}
 
 /// Runs the command line of this process.
 pub fn main() -> ExitCode {
     let cli = Cli::parse();
-    match cli.command {}
+    match cli.command {
+        Command::Calc(calc) => calc.run(),
+    }
 }
