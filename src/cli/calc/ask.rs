@@ -7,10 +7,10 @@ use std::fmt::Write as _;
 
 use crate::units::{
     Alkalinity, Amount, Concentration, Conductivity, EquivalentStrength, GravityError, PracticalSalinity, Quantity,
-    RefractiveIndex, SpecificGravity, Temperature,
+    RefractiveIndex, SpecificGravity, Temperature, Volume,
 };
 use crate::water::chemistry::Form;
-use crate::water::{WaterError, gravity, pss78, refraction};
+use crate::water::{Marked, WaterError, gravity, pss78, refraction};
 
 /// Reads a specific gravity; a bare number is asked about.
 pub(super) fn specific_gravity(text: &str) -> Result<SpecificGravity, String> {
@@ -51,13 +51,13 @@ pub(super) enum Reading {
 }
 
 impl Reading {
-    /// The salinity of water of this temperature that was so read.
-    pub(super) fn salinity(self, temperature: Temperature) -> Result<PracticalSalinity, WaterError> {
+    /// The salinity of water of this temperature that was so read; an extrapolation is marked.
+    pub(super) fn salinity(self, temperature: Temperature) -> Result<Marked<PracticalSalinity>, WaterError> {
         match self {
-            Self::Salinity(salinity) => pss78::SALINITIES.check(salinity.psu()).map(|_| salinity),
-            Self::Gravity(reading) => gravity::salinity(reading),
-            Self::Conductivity(reading) => pss78::salinity(reading, temperature),
-            Self::Refraction(reading) => refraction::salinity(reading, temperature).map(|marked| marked.value),
+            Self::Salinity(salinity) => pss78::SALINITIES.check(salinity.psu()).map(|_| Marked::inside(salinity)),
+            Self::Gravity(reading) => gravity::salinity(reading).map(Marked::inside),
+            Self::Conductivity(reading) => pss78::salinity(reading, temperature).map(Marked::inside),
+            Self::Refraction(reading) => refraction::salinity(reading, temperature),
         }
     }
 }
@@ -168,6 +168,16 @@ pub(super) fn strength(text: &str) -> Result<Strength, String> {
             text.trim()
         )
     })
+}
+
+/// Reads a volume above nothing.
+pub(super) fn volume(text: &str) -> Result<Volume, String> {
+    let volume: Volume = text.parse().map_err(|error: crate::units::UnitError| error.to_string())?;
+    if volume.litres() > 0.0 {
+        Ok(volume)
+    } else {
+        Err(format!("`{}` is no water\n  write a volume above 0 such as `90 L` or `24 gal`", text.trim()))
+    }
 }
 
 /// Reads two values of one quantity with `..` between them: `34 psu..36 psu`.

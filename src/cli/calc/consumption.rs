@@ -9,6 +9,7 @@ use crate::water::dosing::{self, Advice, Limits, Plan, Wanted};
 use crate::water::mixing::{self, Water};
 use crate::water::raise;
 
+use super::ask;
 use super::moment::{Moment, valued};
 use super::report::{Cell, Column, Failure, Report};
 use super::salinity::reference;
@@ -27,7 +28,7 @@ came after it.";
 #[command(after_help = EXAMPLE)]
 pub(super) struct Used {
     /// Net water of the tank.
-    #[arg(long)]
+    #[arg(long, value_parser = ask::volume)]
     volume: Volume,
     /// Strength of the alkalinity stock, such as `1 eq/L`.
     #[arg(long)]
@@ -125,7 +126,7 @@ impl Used {
         report.heading("What to do");
         report.fact("present_dose_ml_per_day", "present dose", present, 1, "mL/d");
         match advice {
-            Advice::TestAgain { enough_after_days } => self.thin(&mut report, enough_after_days),
+            Advice::TestAgain { enough_after_days } => thin(&mut report, enough_after_days),
             Advice::Dose(plan) => dose_plan(&mut report, &plan, k),
         }
         self.partner(&mut report, &found, k)?;
@@ -192,18 +193,6 @@ impl Used {
         }
     }
 
-    fn thin(&self, report: &mut Report, enough_after_days: Option<f64>) {
-        report.verdict("enough_evidence", "enough evidence to act", false);
-        match enough_after_days {
-            Some(days) => {
-                report.fact("test_again_days_after_first", "test again, after the first test", days.ceil(), 0, "d");
-                report.warn("too thin to act: the wanted change is less than twice its uncertainty; keep the dose and test again");
-            }
-            None => report.warn("the dose is right as far as these tests can tell; keep it"),
-        }
-        report.found_wanting();
-    }
-
     fn partner(&self, report: &mut Report, found: &Consumption, k: f64) -> Result<(), Failure> {
         let (alkalinity, _) = dosing::maintenance(found, k);
         let strength = self.stock.equivalents_per_litre();
@@ -223,6 +212,18 @@ impl Used {
         report.note("the salt left behind raises salinity unless top-off and water changes are matched to it");
         Ok(())
     }
+}
+
+/// Too little to act on, or nothing to do.
+fn thin(report: &mut Report, enough_after_days: Option<f64>) {
+    report.verdict("enough_evidence", "enough evidence to act", false);
+    let Some(days) = enough_after_days else {
+        report.note("the dose is right as far as these tests can tell: keep it");
+        return;
+    };
+    report.fact("test_again_days_after_first", "test again, after the first test", days.ceil(), 0, "d");
+    report.warn("too thin to act: the wanted change is less than twice its uncertainty; keep the dose and test again");
+    report.found_wanting();
 }
 
 fn dose_plan(report: &mut Report, plan: &Plan, k: f64) {

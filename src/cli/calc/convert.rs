@@ -55,9 +55,10 @@ impl Convert {
         let asks = ["ppt", "‰", "ppm", "ppm CaCO3"].iter().any(|ending| text.ends_with(ending));
         if nutrient || asks {
             let level = ask::level(text).map_err(Failure::Misuse)?;
-            return level
-                .form
-                .map_or_else(|| every_unit(text, level.amount.quantity()), |form| forms(level.amount, form));
+            return match level.form {
+                Some(form) => Ok(forms(level.amount, form)),
+                None => every_unit(text, level.amount.quantity()),
+            };
         }
         let number_ends =
             text.find(|c: char| !(c.is_ascii_digit() || matches!(c, '.' | '-' | '+'))).unwrap_or(text.len());
@@ -80,7 +81,7 @@ fn named(name: &str) -> Result<Quantity, Failure> {
 
 fn every_unit(text: &str, quantity: Quantity) -> Result<Report, Failure> {
     let amount = Amount::parse(text, quantity).map_err(|error| Failure::Misuse(error.to_string()))?;
-    let mut report = Report::new(format!("{text}, a {}", quantity.noun()));
+    let mut report = Report::new(format!("{text} ({})", quantity.noun()));
     if quantity == Quantity::Alkalinity {
         let dkh = amount.value();
         let meq = dkh / 2.80385;
@@ -108,7 +109,7 @@ fn key_of(symbol: &str) -> String {
     spelt.replace('²', "2").replace('³', "3").replace(' ', "_").to_lowercase()
 }
 
-fn forms(amount: Amount, form: &Form) -> Result<Report, Failure> {
+fn forms(amount: Amount, form: &Form) -> Report {
     let mut report = Report::new(format!("{:.4} mg/L of {}, told {}", amount.value(), form.nutrient, form.meaning));
     for other in Form::of(form.nutrient) {
         let value = form.convert(amount.value(), *other);
@@ -118,5 +119,5 @@ fn forms(amount: Amount, form: &Form) -> Result<Report, Failure> {
     let micromoles = amount.value() / form.molar_mass() * 1000.0;
     report.fact(&format!("{}_umol_per_l", form.nutrient), form.nutrient, micromoles, 3, "µmol/L");
     report.formula("forms", "by molar mass, IUPAC 2021 abridged atomic weights");
-    Ok(report)
+    report
 }

@@ -2,9 +2,9 @@
 
 use clap::Args;
 
-use crate::units::{Amount, PracticalSalinity, Quantity, Temperature, Volume};
+use crate::units::{Amount, Quantity, Temperature, Volume};
 use crate::water::mixing::{self, Water};
-use crate::water::{density, dilution};
+use crate::water::{Marked, density, dilution};
 
 use super::ask::{self, Level, Reading};
 use super::report::{Cell, Column, Failure, Report};
@@ -24,7 +24,7 @@ What 4 L of evaporation do to a tank of 200 L, and what 4 L of top-off then do:
 #[command(after_help = EXAMPLE)]
 pub(super) struct Dilute {
     /// Net water of the tank.
-    #[arg(long)]
+    #[arg(long, value_parser = ask::volume)]
     volume: Volume,
     /// The value in the tank, such as `40 mg/L NO3`, `9 dKH` or `36 psu`.
     #[arg(long, value_parser = ask::level, required_unless_present = "salinity")]
@@ -74,8 +74,8 @@ impl Dilute {
     }
 
     fn dilute(&self, report: &mut Report, start: Level) -> Result<(), Failure> {
-        let new = self.alike(start, self.new)?.unwrap_or(0.0);
-        let target = self.alike(start, self.target)?;
+        let new = alike(start, self.new)?.unwrap_or(0.0);
+        let target = alike(start, self.target)?;
         if self.change.is_none() && self.continuous.is_none() && target.is_none() {
             return Err(Failure::misuse("there is no change", "give --change, --continuous or --target"));
         }
@@ -133,33 +133,12 @@ impl Dilute {
         Ok(())
     }
 
-    /// The value of a level of the same quantity and form.
-    fn alike(&self, start: Level, other: Option<Level>) -> Result<Option<f64>, Failure> {
-        let Some(other) = other else { return Ok(None) };
-        let same_form = start.form.map(|form| form.spelling) == other.form.map(|form| form.spelling);
-        // Nothing of anything is nothing.
-        if other.amount.value() == 0.0 {
-            return Ok(Some(0.0));
-        }
-        if other.amount.quantity() != start.amount.quantity() {
-            return Err(Failure::misuse(
-                format!("`{}` and `{}` are not the same quantity", start.amount, other.amount),
-                "give all values in units of one quantity",
-            ));
-        }
-        match (start.form, other.form) {
-            _ if same_form => Ok(Some(other.amount.value())),
-            (Some(a), Some(b)) if a.nutrient == b.nutrient => Ok(Some(b.convert(other.amount.value(), *a))),
-            _ => Err(Failure::misuse(
-                format!("`{}` and `{}` are not told in the same form", start.amount, other.amount),
-                "write the form of both, such as `mg/L NO3`",
-            )),
-        }
-    }
-
     fn salt(&self, report: &mut Report, reading: Reading) -> Result<(), Failure> {
         let temperature = self.temperature.unwrap_or_else(reference);
-        let salinity: PracticalSalinity = reading.salinity(temperature).map_err(too_salty)?;
+        let Marked { value: salinity, beyond } = reading.salinity(temperature).map_err(too_salty)?;
+        if let Some(range) = beyond {
+            report.extrapolated(range);
+        }
         let first = Water { volume: self.volume, salinity, temperature };
         let mut tank = first;
         report.fact("salinity_start", "salinity", tank.salinity.psu(), 3, "psu");
@@ -195,6 +174,30 @@ impl Dilute {
         report.formula("salt balance", "evaporation takes no salt, a spill takes its share; mass conserved");
         report.ranges(&[density::TEMPERATURES, density::SALINITIES]);
         Ok(())
+    }
+}
+
+/// The value of a level of the same quantity and form.
+fn alike(start: Level, other: Option<Level>) -> Result<Option<f64>, Failure> {
+    let Some(other) = other else { return Ok(None) };
+    let same_form = start.form.map(|form| form.spelling) == other.form.map(|form| form.spelling);
+    // Nothing of anything is nothing.
+    if other.amount.value() == 0.0 {
+        return Ok(Some(0.0));
+    }
+    if other.amount.quantity() != start.amount.quantity() {
+        return Err(Failure::misuse(
+            format!("`{}` and `{}` are not the same quantity", start.amount, other.amount),
+            "give all values in units of one quantity",
+        ));
+    }
+    match (start.form, other.form) {
+        _ if same_form => Ok(Some(other.amount.value())),
+        (Some(a), Some(b)) if a.nutrient == b.nutrient => Ok(Some(b.convert(other.amount.value(), *a))),
+        _ => Err(Failure::misuse(
+            format!("`{}` and `{}` are not told in the same form", start.amount, other.amount),
+            "write the form of both, such as `mg/L NO3`",
+        )),
     }
 }
 

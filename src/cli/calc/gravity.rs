@@ -21,6 +21,7 @@ A hydrometer of 60/60 °F that reads 1.0245 while it floats in water of 77 °F:
 /// Specific gravity at any pair of reference temperatures, both ways.
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLE)]
+#[expect(clippy::struct_field_names, reason = "the fields are the names of the arguments")]
 pub(super) struct Gravity {
     /// Specific gravity with its reference temperatures, such as `1.0264 sg 25/25`.
     #[arg(long, conflicts_with = "salinity", required_unless_present = "salinity", value_parser = ask::specific_gravity)]

@@ -10,6 +10,7 @@ use crate::water::heat::{self, Body};
 use crate::water::heat_capacity::{self, heat_capacity};
 use crate::water::mixing::Water;
 
+use super::ask;
 use super::report::{Cell, Column, Failure, Report};
 
 const EXAMPLE: &str = "\
@@ -24,9 +25,10 @@ The loss from a cooling that was watched, instead of --loss:
 /// Heat capacity, heater sizing and the time a fault leaves, evaporation, cooling after a power cut.
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLE)]
+#[expect(clippy::struct_field_names, reason = "the fields are the names of the arguments")]
 pub(super) struct Heat {
     /// Net water of the tank.
-    #[arg(long)]
+    #[arg(long, value_parser = ask::volume)]
     volume: Volume,
     /// Its salinity.
     #[arg(long, default_value = "35 psu")]
@@ -123,6 +125,11 @@ impl Heat {
                 (heat::loss_guessed(self.volume), "a guess")
             }
         };
+        if loss.watts_per_kelvin() < 0.01 {
+            return Err(Failure::Refused(format!(
+                "a tank that loses only `{loss}` is no tank\n  give the loss of the tank and its surface, or a watched cooling"
+            )));
+        }
         report.fact("heat_loss_w_per_k", &format!("loss, {how}"), loss.watts_per_kelvin(), 2, "W/K");
         Ok(loss)
     }
@@ -163,20 +170,23 @@ impl Heat {
         let other = self.other_heat.watts();
         let start = self.temperature.celsius();
         report.heading("Time that a fault leaves");
-        let told = |report: &mut Report, key: &str, label: String, body: Body, limit: Temperature| match body
-            .seconds_until(start, limit.celsius())
+        let told = |report: &mut Report, key: &str, label: &str, body: Body, limit: f64, passed: bool| match body
+            .seconds_until(start, limit)
         {
-            Some(seconds) => report.fact(key, &label, seconds / 3600.0, 2, "h"),
-            None => report.text(key, &label, format!("never: it ends at {:.1} °C", body.end())),
+            _ if passed => report.text(key, label, "already"),
+            Some(seconds) => report.fact(key, label, seconds / 3600.0, 2, "h"),
+            None => report.text(key, label, format!("never: it ends at {:.1} °C", body.end())),
         };
         if let Some(low) = self.low {
-            let label = format!("cold, heater dead, {:.0} °C", low.celsius());
-            told(report, "hours_to_low_heater_dead", label, body(other), low);
+            let label = format!("cold, heater dead, {} °C", low.celsius());
+            let passed = start <= low.celsius();
+            told(report, "hours_to_low_heater_dead", &label, body(other), low.celsius(), passed);
         }
         match (self.high, self.heater) {
             (Some(high), Some(heater)) => {
-                let label = format!("hot, heater stuck on, {:.0} °C", high.celsius());
-                told(report, "hours_to_high_heater_stuck", label, body(heater.watts() + other), high);
+                let label = format!("hot, heater stuck on, {} °C", high.celsius());
+                let (stuck, passed) = (body(heater.watts() + other), start >= high.celsius());
+                told(report, "hours_to_high_heater_stuck", &label, stuck, high.celsius(), passed);
             }
             (Some(_), None) => report.note("give --heater for the time to too warm"),
             _ => {}
@@ -217,8 +227,13 @@ impl Heat {
         let litres = found.kilograms_per_day;
         report.uncertain("evaporation_kg_per_day", "evaporation", litres, litres.abs() * part, 2, "kg/d");
         report.uncertain("evaporation_w", "heat that it takes", found.watts, found.watts.abs() * part, 0, "W");
-        report.ranges(&[evaporation::TEMPERATURES, evaporation::LATENT, evaporation::SPEEDS]);
-        report.formula("Carrier 1918", "a formula for pools, good to about 30 %; what a lid covers does not count");
+        report.ranges(&[evaporation::TEMPERATURES]);
+        report.ranges(&[evaporation::LATENT]);
+        report.ranges(&[evaporation::SPEEDS]);
+        if litres < 0.0 {
+            report.note("negative: the air's moisture condenses on water so cold");
+        }
+        report.note("Carrier's is a formula for pools; what a lid covers does not count");
         report.note("the heat of evaporation is part of the loss, where that was measured");
         Ok(())
     }

@@ -120,7 +120,7 @@ impl Light {
         let after = self.after(&before)?;
         let changed = after.is_some() || !self.new_spot.is_empty();
         let after = after.unwrap_or_else(|| before.clone());
-        let mut report = Report::new(format!("Light of a day on {} spots", self.spot.len()));
+        let mut report = Report::new(format!("Light of a day, spots: {}", self.spot.len()));
         report.fact("full_hours_before", "the day is worth, at full level", before.full_seconds()? / 3600.0, 2, "h");
         if changed {
             report.fact("full_hours_after", "after the change", after.full_seconds()? / 3600.0, 2, "h");

@@ -4,7 +4,7 @@ use clap::Args;
 
 use crate::units::{HeatLoss, Power, PracticalSalinity, Ratio, Temperature, TemperatureDifference, Volume};
 use crate::water::mixing::{self, Adjustment, Water};
-use crate::water::{WaterError, density, heat_capacity};
+use crate::water::{Marked, WaterError, density, heat_capacity};
 
 use super::ask::{self, Reading};
 use super::report::{Failure, Report};
@@ -24,7 +24,7 @@ compared by their difference, in which the instrument's own error cancels.";
 #[command(name = "match", after_help = EXAMPLE)]
 pub(super) struct Match {
     /// Net water of the tank, such as `90 L` or `24 gal`.
-    #[arg(long)]
+    #[arg(long, value_parser = ask::volume)]
     tank_volume: Volume,
     /// The tank's salinity, as a value or a reading.
     #[arg(long, value_parser = ask::reading)]
@@ -33,7 +33,7 @@ pub(super) struct Match {
     #[arg(long)]
     tank_temperature: Temperature,
     /// The new water's volume.
-    #[arg(long)]
+    #[arg(long, value_parser = ask::volume)]
     batch_volume: Volume,
     /// The new water's salinity, as a value or a reading.
     #[arg(long, value_parser = ask::reading)]
@@ -84,8 +84,12 @@ pub(super) struct Match {
 
 impl Match {
     pub(super) fn run(&self) -> Result<Report, Failure> {
-        let water = |volume, reading: Reading, temperature| -> Result<Water, Failure> {
-            Ok(Water { volume, salinity: reading.salinity(temperature).map_err(too_salty)?, temperature })
+        let mut marks = Vec::new();
+        let mut water = |volume, reading: Reading, temperature| -> Result<Water, Failure> {
+            let Marked { value, beyond } = reading.salinity(temperature).map_err(too_salty)?;
+            marks.extend(beyond);
+            marks.extend(heat_capacity::heat_capacity(value, temperature)?.beyond);
+            Ok(Water { volume, salinity: value, temperature })
         };
         let tank = water(self.tank_volume, self.tank_salinity, self.tank_temperature)?;
         let batch = water(self.batch_volume, self.batch_salinity, self.batch_temperature)?;
@@ -95,6 +99,9 @@ impl Match {
             "{} of {} at {} into a tank of {} of {} at {}",
             batch.volume, batch.salinity, batch.temperature, tank.volume, tank.salinity, tank.temperature
         ));
+        for range in marks {
+            report.extrapolated(range);
+        }
         self.compare(&mut report, &tank, &batch);
         report.heading("As it is");
         self.judge(&mut report, &tank, &after);
@@ -194,7 +201,7 @@ impl Match {
         let room = self.room.unwrap_or(batch.temperature);
         match mixing::warming_seconds(batch, tank.temperature, heater, loss, room) {
             Ok(seconds) => {
-                report.fact("warming_time_hours", &format!("warming time with {heater}"), seconds / 3600.0, 2, "h")
+                report.fact("warming_time_hours", &format!("warming time with {heater}"), seconds / 3600.0, 2, "h");
             }
             Err(WaterError::NoAnswer { problem, fix }) => {
                 report.warn(format!("{problem}: {fix}"));

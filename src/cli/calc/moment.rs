@@ -59,6 +59,7 @@ fn date(text: &str) -> Option<f64> {
 }
 
 #[cfg(test)]
+#[expect(clippy::float_cmp, reason = "whole days are exact")]
 mod tests {
     use super::*;
 

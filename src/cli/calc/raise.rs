@@ -25,7 +25,7 @@ Example: one dKH more in 90 L, with sodium bicarbonate and as a stock of 1 eq/L.
 #[command(after_help = EXAMPLE)]
 pub(super) struct Raise {
     /// Net water of the tank.
-    #[arg(long)]
+    #[arg(long, value_parser = ask::volume)]
     volume: Volume,
     /// What is dosed, by formula or name.
     #[arg(long)]

@@ -269,12 +269,13 @@ fn table_text(out: &mut String, columns: &[Column], rows: &[Vec<Cell>]) {
             cells.iter().map(|row| row[i].chars().count()).chain([column.1.chars().count()]).max().unwrap_or(0)
         })
         .collect();
+    let named = |i: usize| rows.iter().any(|row| matches!(row[i], Cell::Text(_)));
     let line = |parts: Vec<&str>| {
-        let mut text = String::from(" ");
+        let mut text = String::new();
         for (i, part) in parts.iter().enumerate() {
             let pad = " ".repeat(widths[i] - part.chars().count());
-            // The first column is names, the others are numbers.
-            if i == 0 { _ = write!(text, " {part}{pad}") } else { _ = write!(text, "  {pad}{part}") }
+            // Names stand to the left, numbers to the right.
+            _ = if named(i) { write!(text, "  {part}{pad}") } else { write!(text, "  {pad}{part}") };
         }
         text.trim_end().to_owned()
     };

@@ -25,6 +25,7 @@ A specific gravity always needs its two temperatures, as they stand on the instr
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLE)]
 #[group(skip)]
+#[expect(clippy::struct_field_names, reason = "the fields are the names of the arguments")]
 pub(super) struct Salinity {
     /// Conductivity of the water, such as `53 mS/cm`.
     #[arg(long, group = "known", requires = "temperature")]
