@@ -15,7 +15,11 @@
 //! `tests/layering.rs` holds the table of who may import what (see DEVELOPERS.md).
 
 pub mod cli;
+pub mod config;
 pub mod control;
+pub mod shell;
+pub mod sim;
 pub mod time;
 pub mod units;
 pub mod water;
+pub mod wire;

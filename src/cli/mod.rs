@@ -20,6 +20,8 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Calc(calc::Calc),
+    /// Prints the version.
+    Version,
 }
 
 /// Runs the command line of this process.
@@ -27,5 +29,9 @@ pub fn main() -> ExitCode {
     let cli = Cli::parse();
     match cli.command {
         Command::Calc(calc) => calc.run(),
+        Command::Version => {
+            println!("slackwater {}", env!("CARGO_PKG_VERSION"));
+            ExitCode::SUCCESS
+        }
     }
 }

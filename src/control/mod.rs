@@ -1,3 +1,43 @@
-//! The deterministic core of one tank.
+//! The deterministic core of one tank: `step(event, now) -> effects`, `next_deadline()`, `status()`.
+//!
+//! Pure: it owns no channel, lock, callback, logger, clock or random source. Time is an argument,
+//! effects are values, and the same events give the same effects, byte for byte. `step` cannot fail.
+//!
+//! In the order of a step: [`probe`] (may a reading be believed), [`vote`] (several probes to one
+//! signal), [`conditions`] (three-valued), [`thermostat`] (wishes), [`interlock`] (trips),
+//! [`hold`]s, [`arbiter`] (who decides), [`plug`] (command and proof), [`alarm`]s, and in
+//! [`requests`] what people ask. [`tank`] strings them together; [`memory`] is what survives a kill, [`replan`] a reload.
+
+mod alarm;
+mod alarms;
+mod arbiter;
+mod conditions;
+mod deadlines;
+pub mod effect;
+pub mod event;
+mod hold;
 pub mod ids;
+mod interlock;
+mod memory;
 pub mod plan;
+mod plug;
+mod probe;
+pub mod quality;
+mod replan;
+mod report;
+mod requests;
+pub mod state;
+pub mod status;
+mod tank;
+#[cfg(test)]
+mod tests;
+mod thermostat;
+mod truth;
+mod vote;
+
+pub use arbiter::Layer;
+pub use effect::{Answer, Effect, Outcome};
+pub use event::{Event, Request, RequestId};
+pub use plan::TankPlan;
+pub use tank::{Remembered, Tank};
+pub use truth::Truth;

@@ -603,9 +603,28 @@ impl TankPlan {
         self.alarms.iter().position(|a| &*a.name == name).map(AlarmId::new)
     }
 
+    /// Shows every leaf under a condition to `look`.
+    pub fn leaves(&self, id: ConditionId, look: &mut dyn FnMut(&Condition)) {
+        match &self.conditions[id.index()] {
+            Condition::All(of) | Condition::Any(of) => of.iter().for_each(|id| self.leaves(*id, look)),
+            Condition::Not(inner) | Condition::Lasting { inner, .. } => self.leaves(*inner, look),
+            leaf => look(leaf),
+        }
+    }
+
     /// Appends a condition to the arena.
     pub fn add(&mut self, condition: Condition) -> ConditionId {
         self.conditions.push(condition);
         ConditionId::new(self.conditions.len() - 1)
+    }
+}
+
+impl Condition {
+    /// The signal that a leaf looks at.
+    pub fn signal(&self) -> Option<SignalId> {
+        match self {
+            Self::Compare { signal, .. } | Self::Contact { signal, .. } | Self::Known { signal, .. } => Some(*signal),
+            _ => None,
+        }
     }
 }

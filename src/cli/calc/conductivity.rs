@@ -11,11 +11,13 @@ use super::salinity::too_salty;
 const EXAMPLE: &str = "\
 Example: what 45.9 mS/cm at 18 °C are at 25 °C, and what a probe with 2 %/°C makes of it.
   $ slackwater calc conductivity --conductivity \"45.9 mS/cm\" --temperature \"18 °C\"
-  conductivity at 25 °C   53.073 mS/cm
+  conductivity at 25 °C     53.073 mS/cm
+  2.00  53.372     0.222
 
 What a probe that shows 53.37 mS/cm by 2 %/°C at 18 °C has really measured:
-  $ slackwater calc conductivity --shown \"53.37 mS/cm\" --coefficient \"2 %/°C\" --temperature \"18 °C\"
-  practical salinity      35.000 psu";
+  $ slackwater calc conductivity --shown \"53.37 mS/cm\" --coefficient \"2 %/°C\" \\
+      --temperature \"18 °C\"
+  practical salinity        35.000 psu";
 
 /// Conductivity brought to 25 °C and back, by the seawater law and by linear compensation.
 #[derive(Debug, Args)]

@@ -16,12 +16,13 @@ use super::salinity::reference;
 
 const EXAMPLE: &str = "\
 Example: 8.2 to 7.6 dKH in 3 days while dosing 20 mL/d of 1 eq/L into 90 L.
-  $ slackwater calc consumption --volume \"90 L\" --stock \"1 eq/L\" --test \"8.2 dKH @ 0 d\" --test \"7.6 dKH @ 3 d\" --dose \"20 mL/d @ 0 d\" --target \"8.2 dKH\"
+  $ slackwater calc consumption --volume \"90 L\" --stock \"1 eq/L\" --test \"8.2 dKH @ 0 d\" \\
+      --test \"7.6 dKH @ 3 d\" --dose \"20 mL/d @ 0 d\" --target \"8.2 dKH\"
   consumption                    0.823 ± 0.094 dKH/d
   maintenance dose wanted        26.4 ± 3.0 mL/d
 
-Moments are times since a start of your own, or dates such as `@ 2026-03-01 18:00`; an entry at the moment of a test
-came after it.";
+Moments are times since a start of your own, or dates such as `@ 2026-03-01 18:00`; an entry
+at the moment of a test came after it.";
 
 /// Consumption from test results with doses and water changes between them, and the dose that follows.
 #[derive(Debug, Args)]

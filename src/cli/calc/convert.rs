@@ -11,11 +11,11 @@ use super::report::{Failure, Report};
 const EXAMPLE: &str = "\
 Example: an alkalinity in all its units.
   $ slackwater calc convert --value \"8.1 dKH\"
-  milliequivalents         2.889 meq/L
+  milliequivalents           2.889 meq/L
 
-Nitrate by element:
+Nitrate told by its nitrogen:
   $ slackwater calc convert --value \"2.3 mg/L NO3-N\"
-  NO3                      10.1813 mg/L";
+  NO3      10.1813 mg/L";
 
 /// Converts alkalinity, nitrate and phosphate by ion or element, and every unit that is known.
 #[derive(Debug, Args)]

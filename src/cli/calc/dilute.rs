@@ -12,12 +12,14 @@ use super::salinity::{reference, too_salty};
 
 const EXAMPLE: &str = "\
 Example: how many changes of 18 L in 90 L bring nitrate from 40 to 10 mg/L.
-  $ slackwater calc dilute --volume \"90 L\" --change \"18 L\" --start \"40 mg/L NO3\" --target \"10 mg/L NO3\"
-  changes needed                        7
+  $ slackwater calc dilute --volume \"90 L\" --change \"18 L\" --start \"40 mg/L NO3\" \\
+      --target \"10 mg/L NO3\"
+  changes needed            7
 
 What 4 L of evaporation do to a tank of 200 L, and what 4 L of top-off then do:
-  $ slackwater calc dilute --volume \"200 L\" --salinity \"35 psu\" --evaporated \"4 L\" --topped-off \"4 L\"
-  salinity after evaporation            35.696 psu";
+  $ slackwater calc dilute --volume \"200 L\" --salinity \"35 psu\" --evaporated \"4 L\" \\
+      --topped-off \"4 L\"
+  salinity after evaporation  35.696 psu";
 
 /// Dilution by water changes; what evaporation, top-off and spilled salt water do to salinity.
 #[derive(Debug, Args)]

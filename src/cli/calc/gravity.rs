@@ -15,8 +15,9 @@ Example: what a hydrometer marked 20/20 must read where one marked 25/25 reads 1
   20/20               1.02663
 
 A hydrometer of 60/60 °F that reads 1.0245 while it floats in water of 77 °F:
-  $ slackwater calc gravity --specific-gravity \"1.0245 sg 60/60 °F\" --water-temperature \"77 °F\"
-  practical salinity  35.198 psu";
+  $ slackwater calc gravity --specific-gravity \"1.0245 sg 60/60 °F\" \\
+      --water-temperature \"77 °F\"
+  practical salinity  35.199 psu";
 
 /// Specific gravity at any pair of reference temperatures, both ways.
 #[derive(Debug, Args)]

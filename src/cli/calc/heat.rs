@@ -15,11 +15,12 @@ use super::report::{Cell, Column, Failure, Report};
 
 const EXAMPLE: &str = "\
 Example: 400 L at 26 °C in a room of 20 °C, losing 12 W for each °C, with a heater of 300 W.
-  $ slackwater calc heat --volume \"400 L\" --temperature \"26 °C\" --room \"20 °C\" --loss \"12 W/K\" --heater \"300 W\" --low \"24 °C\" --high \"28 °C\"
-  heat for one °C                  1637.4 kJ
-  cold, heater dead, 24 °C         15.36 h
+  $ slackwater calc heat --volume \"400 L\" --temperature \"26 °C\" --room \"20 °C\" \\
+      --loss \"12 W/K\" --heater \"300 W\" --low \"24 °C\" --high \"28 °C\"
+  heat for one °C                1636.2 kJ
+  cold, heater dead, 24 °C       15.36 h
 
-The loss from a cooling that was watched, instead of --loss:
+Instead of --loss, a cooling that was watched:
   --cooled-from \"26 °C\" --cooled-to \"25.1 °C\" --cooled-in \"6 h\"";
 
 /// Heat capacity, heater sizing and the time a fault leaves, evaporation, cooling after a power cut.

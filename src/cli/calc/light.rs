@@ -11,13 +11,15 @@ use super::report::{Cell, Column, Failure, Report};
 
 const EXAMPLE: &str = "\
 Example: 130 µmol/m²/s at the sand and 300 on top, ten hours with two ramps of an hour.
-  $ slackwater calc light --spot \"sand=130 µmol/m²/s\" --spot \"top=300 µmol/m²/s\" --on 10:00 --off 20:00 --ramp \"1 h\"
-  sand                   130.0         4.21
-  top                    300.0         9.72
+  $ slackwater calc light --spot \"sand=130 µmol/m²/s\" --spot \"top=300 µmol/m²/s\" \\
+      --on 10:00 --off 20:00 --ramp \"1 h\"
+  sand      130.0      4.21
+  top       300.0      9.72
 
 Two hours longer, and how to get there by 10 % a week:
-  $ slackwater calc light --spot \"sand=130 µmol/m²/s\" --on 10:00 --off 20:00 --ramp \"1 h\" --new-off 22:00 --weekly-limit \"10 %\"
-  sand                   130.0         4.21        130.0        5.15     22.2";
+  $ slackwater calc light --spot \"sand=130 µmol/m²/s\" --on 10:00 --off 20:00 --ramp \"1 h\" \\
+      --new-off 22:00 --weekly-limit \"10 %\"
+  sand      130.0      4.21           130.0           5.15      22.2";
 
 /// Daily light integral of named spots, the effect of a change, and an acclimation plan.
 #[derive(Debug, Args)]

@@ -12,12 +12,14 @@ use super::salinity::too_salty;
 
 const EXAMPLE: &str = "\
 Example: 10 L of new water at 33 and 20 °C for a tank of 90 L at 35 and 25 °C.
-  $ slackwater calc match --tank-volume \"90 L\" --tank-salinity \"35 psu\" --tank-temperature \"25 °C\" --batch-volume \"10 L\" --batch-salinity \"33 psu\" --batch-temperature \"20 °C\" --heater \"100 W\"
-  salinity after the change           34.778 psu
-  add dry salt mix to the batch       21.3 g
+  $ slackwater calc match --tank-volume \"90 L\" --tank-salinity \"35 psu\" \\
+      --tank-temperature \"25 °C\" --batch-volume \"10 L\" --batch-salinity \"33 psu\" \\
+      --batch-temperature \"20 °C\" --heater \"100 W\"
+  salinity after the change      34.778 psu
+  add dry salt mix to the batch  21.3 g
 
-Salinities may be readings: \"53 mS/cm\", \"1.0264 sg 25/25\", \"1.3394 nD\". With --same-instrument the two are
-compared by their difference, in which the instrument's own error cancels.";
+Salinities may be readings: \"53 mS/cm\", \"1.0264 sg 25/25\", \"1.3394 nD\". With --same-instrument
+the two are compared by their difference, in which the instrument's own error cancels.";
 
 /// A water change before it is made: the result, the keeper's limits, and what to add to the batch.
 #[derive(Debug, Args)]

@@ -13,12 +13,13 @@ use super::stock;
 const EXAMPLE: &str = "\
 Example: one dKH more in 90 L, with sodium bicarbonate and as a stock of 1 eq/L.
   $ slackwater calc raise --volume \"90 L\" --by \"1 dKH\" --compound NaHCO3 --stock \"1 eq/L\"
-  mass                        2.697 g
-  stock                       32.10 mL
+  mass                         2.696 g
+  stock                        32.10 mL
 
 20 mg/L of calcium more:
-  $ slackwater calc raise --volume \"90 L\" --from \"400 mg/L\" --to \"420 mg/L\" --compound CaCl2.2H2O
-  mass                        6.602 g";
+  $ slackwater calc raise --volume \"90 L\" --from \"400 mg/L\" --to \"420 mg/L\" \\
+      --compound CaCl2.2H2O
+  mass                         6.602 g";
 
 /// Raises a tank by so much: grams of a compound, millilitres of a stock, and over how many days.
 #[derive(Debug, Args)]

@@ -14,12 +14,12 @@ use super::report::{Failure, Report};
 const EXAMPLE: &str = "\
 Example: what a probe's 53 mS/cm at 25 °C are.
   $ slackwater calc salinity --conductivity \"53 mS/cm\" --temperature \"25 °C\"
-  practical salinity             34.947 psu
-  specific gravity 25/25         1.02633
+  practical salinity            34.947 psu
+  specific gravity 25/25        1.02633
 
 A specific gravity always needs its two temperatures, as they stand on the instrument:
   $ slackwater calc salinity --specific-gravity \"1.0264 sg 25/25\"
-  practical salinity             35.036 psu";
+  practical salinity            35.036 psu";
 
 /// Salinity from conductivity, specific gravity or refractive index, and all the others from it.
 #[derive(Debug, Args)]

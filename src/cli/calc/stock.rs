@@ -13,11 +13,11 @@ use super::report::{Failure, Report};
 const EXAMPLE: &str = "\
 Example: sodium bicarbonate for 2 L of 1 eq/L.
   $ slackwater calc stock --compound NaHCO3 --strength \"1 eq/L\" --volume \"2 L\"
-  mass to weigh         168.0 g
+  mass to weigh               168.0 g
 
 How much powder 350 mL hold of a recipe of 440 g in a US gallon:
   $ slackwater calc stock --mass \"440 g\" --volume \"1 gal\" --take \"350 mL\"
-  in 350 mL             40.7 g";
+  in 350 mL      40.7 g";
 
 /// Stock solutions: mass, volume and strength, and topping up a part-full container.
 #[derive(Debug, Args)]

@@ -1,0 +1,205 @@
+//! What the core wants done: values, in the imperative, each with its cause.
+//!
+//! The order matters: effects are carried out in the order in which they stand. Whoever carries
+//! them out tells the core what became of them by events; nothing is assumed done.
+
+use crate::time::{Span, Wall};
+
+use super::event::RequestId;
+use super::ids::{AlarmId, OutputId};
+use super::plan::{Priority, Switch};
+
+/// Something to do.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Effect {
+    /// Tell a plug. Never retained, never queued: if the broker is not there, it is dropped.
+    SwitchPlug {
+        /// Which output's plug.
+        output: OutputId,
+        /// On or off. On for a plug with a lease is a lease of the plan's length.
+        to: Switch,
+        /// 1 for the first telling, more for repeats.
+        attempt: u32,
+        /// Why, in words.
+        cause: String,
+    },
+    /// Refresh the lease of a plug that is on and may stay on.
+    RefreshLease {
+        /// Which output's plug.
+        output: OutputId,
+    },
+    /// Save [`super::Tank::state`].
+    SaveState(Durability),
+    /// Write down what happened.
+    Journal(JournalEntry),
+    /// Tell people about an alarm.
+    Notify(Notice),
+    /// Answer a request.
+    Answer {
+        /// Whose.
+        to: RequestId,
+        /// What.
+        answer: Answer,
+    },
+}
+
+/// How soon a save must be on disk.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Durability {
+    /// Before the effects that follow are carried out. If the disk fails, go on and say so.
+    BeforeWhatFollows,
+    /// Soon.
+    Soon,
+}
+
+/// One line of the journal.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct JournalEntry {
+    /// When, by the wall clock.
+    pub at: Wall,
+    /// What kind of thing happened: `command`, `proof`, `trip`, `hold`...
+    pub kind: JournalKind,
+    /// The output, interlock, hold, alarm or probe that it is about.
+    pub subject: String,
+    /// What happened and why, in words.
+    pub text: String,
+}
+
+/// The kinds of journal lines.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum JournalKind {
+    /// A command to a plug, and why.
+    Command,
+    /// A command proven, or given up.
+    Proof,
+    /// A reading's quality changed.
+    Reading,
+    /// An interlock tripped, latched, cleared or was reset.
+    Trip,
+    /// A hold began, was joined, became overdue, ended.
+    Hold,
+    /// A force began or ended.
+    Force,
+    /// An alarm changed its state.
+    Alarm,
+    /// Somebody else switched or commanded a plug.
+    Foreign,
+    /// A start, a reload, a clock jump, a broker lost or found.
+    System,
+}
+
+impl JournalKind {
+    /// Its word.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Command => "command",
+            Self::Proof => "proof",
+            Self::Reading => "reading",
+            Self::Trip => "trip",
+            Self::Hold => "hold",
+            Self::Force => "force",
+            Self::Alarm => "alarm",
+            Self::Foreign => "foreign",
+            Self::System => "system",
+        }
+    }
+}
+
+/// What people are told about an alarm.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Notice {
+    /// The alarm.
+    #[serde(skip, default = "first_alarm")]
+    pub alarm: AlarmId,
+    /// Its name.
+    pub name: String,
+    /// How soon somebody must act.
+    pub priority: Priority,
+    /// Raised or cleared.
+    pub what: NoticeKind,
+    /// When it was raised, by the wall clock.
+    pub since: Wall,
+    /// One sentence: what, value with unit and age.
+    pub text: String,
+    /// What the daemon did and what a person should do.
+    pub advice: String,
+}
+
+fn first_alarm() -> AlarmId {
+    AlarmId::new(0)
+}
+
+/// Whether an alarm came or went.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum NoticeKind {
+    /// It came.
+    Raised,
+    /// It went.
+    Cleared,
+}
+
+/// The answer to a request.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Answer {
+    /// How it went.
+    pub outcome: Outcome,
+    /// One sentence.
+    pub summary: String,
+    /// What there is to know besides: each pause with its proof, each reason of a refusal.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub details: Vec<String>,
+    /// What a person must mind, above all that a hold is not isolation.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub caution: Option<String>,
+}
+
+/// How a request went.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Outcome {
+    /// Done, and proven where it can be.
+    Done,
+    /// Done as far as commands go, but something is not proven; the details say what.
+    NotProven,
+    /// Nothing was changed; the details say why.
+    Refused,
+    /// Not understood; the details list what is known.
+    Unknown,
+}
+
+/// When the core wants to be woken, and for what.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Deadline {
+    /// The moment. Waking earlier does nothing, later is lateness.
+    pub at: crate::time::Steady,
+    /// What for.
+    pub why: DeadlineKind,
+}
+
+/// What a deadline is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum DeadlineKind {
+    /// A reading becomes stale.
+    Stale,
+    /// A condition has lasted long enough, or a daily window changes.
+    Condition,
+    /// A minimum time, a changeover or a changeable decision is over.
+    Minimum,
+    /// A proof is due, or a command is to be repeated.
+    Proof,
+    /// A lease wants its refresh.
+    Lease,
+    /// A hold or a force ends.
+    Hold,
+    /// An alarm's delay is over.
+    Alarm,
+    /// The totals want saving.
+    Save,
+}
+
+/// A span in words with its age: `25.31 °C, 4 s ago`.
+pub(crate) fn aged(value: impl std::fmt::Display, age: Span) -> String {
+    format!("{value}, {age} ago")
+}

@@ -1,0 +1,162 @@
+//! Interlocks: causes and the safe effects that they force, outside every loop and vote.
+//!
+//! ```text
+//!            cause true, or unknown where that trips
+//!   armed ─────────────────────────────────────────────► tripped ──► latched (as the plan says)
+//!     ▲      cause false: a trip goes, a latch stays        │            │
+//!     └─────────────────────────────────────────────────────┘            │ reset, cause known gone
+//!     └──────────────────────────────────────────────────────────────────┘
+//! ```
+//! Unknown never clears anything.
+
+use crate::time::{Span, Steady, Wall};
+
+use super::deadlines::Deadlines;
+use super::effect::DeadlineKind;
+use super::plan::{InterlockPlan, Latch, OnUnknown, TankPlan};
+use super::plug::Plug;
+use super::probe::Probe;
+use super::truth::Truth;
+
+/// How far an interlock has acted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+pub(super) enum Stage {
+    #[default]
+    Armed,
+    Tripped,
+    Latched,
+}
+
+/// An interlock's memory.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Interlock {
+    pub stage: Stage,
+    /// The cause as it is now.
+    pub truth: Truth,
+    /// It tripped on a cause that is known, not merely on the unknown.
+    pub known: bool,
+    pub since: Wall,
+    pub since_steady: Steady,
+    pub cause: String,
+    pub trips: u64,
+    pub last_trip: Option<Wall>,
+    over_since: Option<Steady>,
+}
+
+/// What became of an interlock in one step.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Change {
+    None,
+    Tripped,
+    /// It had tripped on the unknown; now the cause is known.
+    Confirmed,
+    Latched,
+    Cleared,
+}
+
+impl Interlock {
+    /// Whether it forces its effects.
+    pub fn acts(&self) -> bool {
+        self.stage != Stage::Armed
+    }
+
+    /// Follows its cause. The caller fills in words and wall time.
+    pub fn follow(&mut self, plan: &InterlockPlan, truth: Truth, proven: bool, now: Steady) -> Change {
+        self.truth = truth;
+        let active = match (truth, plan.unknown) {
+            (Truth::True, _) | (Truth::Unknown, OnUnknown::Trips) => true,
+            (Truth::Unknown, OnUnknown::Holds) => self.stage == Stage::Tripped,
+            (Truth::False, _) | (Truth::Unknown, OnUnknown::Ignored) => false,
+        };
+        let latches = truth.is_true()
+            && match plan.latch {
+                Latch::Never => false,
+                Latch::Always => true,
+                Latch::WhenProven { .. } => proven,
+            };
+        match self.stage {
+            Stage::Armed if active => {
+                self.stage = if latches { Stage::Latched } else { Stage::Tripped };
+                self.known = truth.is_true();
+                self.since_steady = now;
+                self.trips += 1;
+                Change::Tripped
+            }
+            Stage::Tripped if latches => {
+                self.stage = Stage::Latched;
+                self.known = true;
+                Change::Latched
+            }
+            Stage::Tripped if active && truth.is_true() && !self.known => {
+                self.known = true;
+                self.since_steady = now;
+                Change::Confirmed
+            }
+            Stage::Tripped if !active => {
+                self.stage = Stage::Armed;
+                self.known = false;
+                Change::Cleared
+            }
+            _ => Change::None,
+        }
+    }
+
+    /// Whether the over-temperature is proven to be the outputs' doing (domain: the latch rule).
+    pub fn is_proven(
+        &mut self,
+        plan: &InterlockPlan,
+        tank: &TankPlan,
+        probes: &[Probe],
+        plugs: &[Plug],
+        now: Steady,
+        deadlines: &mut Deadlines,
+    ) -> bool {
+        let Latch::WhenProven { signal, limit, within, alone_for } = plan.latch else { return false };
+        let (mut good, mut over) = (0, 0);
+        for id in &tank.signals[signal.index()].probes {
+            let (probe, probe_plan) = (&probes[id.index()], &tank.probes[id.index()]);
+            if probe.quality(probe_plan, now).is_good() {
+                good += 1;
+                over += u32::from(probe.newest() > limit);
+            }
+        }
+        self.over_since = (over > 0).then(|| self.over_since.unwrap_or(now));
+        let recently = |at: Option<Steady>| at.is_some_and(|at| now.since(at) <= within);
+        let ours = plan.effects.iter().any(|(output, _)| recently(plugs[output.index()].last_on));
+        let alone = self.over_since.map(|since| since.after(alone_for));
+        if let Some(due) = alone.filter(|due| *due > now) {
+            deadlines.ask(due, DeadlineKind::Condition);
+        }
+        ours && ((good >= 2 && over == good) || alone.is_some_and(|due| due <= now))
+    }
+
+    /// Why it may not be reset now; `None`: it may.
+    pub fn reset_refusal(&self) -> Option<&'static str> {
+        match self.truth {
+            Truth::True => Some("its cause is still there"),
+            Truth::Unknown => Some("its cause cannot be seen now, and unknown is not gone"),
+            Truth::False => None,
+        }
+    }
+
+    /// Clears it.
+    pub fn reset(&mut self) {
+        self.stage = Stage::Armed;
+        self.known = false;
+        self.cause.clear();
+    }
+
+    /// A trip on the unknown alone is an alarm only after a while: at a start it is the rule. [F04: 1 min]
+    pub fn alarm_truth(&self, now: Steady, deadlines: &mut Deadlines) -> Truth {
+        const UNKNOWN_DELAY: Span = Span::from_seconds(60);
+        if !self.acts() {
+            return Truth::False;
+        }
+        let due = self.since_steady.after(UNKNOWN_DELAY);
+        if self.known || self.stage == Stage::Latched || due <= now {
+            return Truth::True;
+        }
+        deadlines.ask(due, DeadlineKind::Alarm);
+        Truth::False
+    }
+}

@@ -1,0 +1,123 @@
+//! From a live tank to what survives a kill, and back.
+
+use super::alarm::Alarm;
+use super::hold::ActiveHold;
+use super::interlock::Stage;
+use super::plan::{Latch, OutputKind, Switch};
+use super::state::{ActiveHoldRecord, AlarmRecord, HoldRecord, InterlockRecord, OutputRecord, TankState};
+use super::tank::{Force, Remembered, Tank};
+
+impl Tank {
+    /// What must survive; saved whenever [`super::Effect::SaveState`] says so.
+    pub fn state(&self) -> TankState {
+        let interlocks = self.plan.interlocks.iter().zip(&self.interlocks).map(|(plan, live)| {
+            let latched = (live.stage == Stage::Latched).then(|| (live.since, live.cause.clone()));
+            (plan.name.clone(), InterlockRecord { latched, trips: live.trips, last_trip: live.last_trip })
+        });
+        let holds = self.plan.holds.iter().zip(&self.holds).map(|(plan, live)| {
+            let active = live.active.as_ref().map(|active| ActiveHoldRecord {
+                by: active.by.clone(),
+                since: active.since,
+                deadline: active.deadline_wall,
+                overdue: active.overdue,
+                also: active.also.iter().map(|output| self.plan.outputs[output.index()].name.clone()).collect(),
+            });
+            (plan.name.clone(), HoldRecord { active, started: live.started })
+        });
+        let outputs = self.plan.outputs.iter().zip(self.plugs.iter().zip(&self.forces)).map(|(plan, (plug, force))| {
+            let force = force.as_ref().map(|force| (force.to, self.now.wall_at(force.until), force.by.clone()));
+            let record =
+                OutputRecord { on_millis: plug.on_millis, switches: plug.switches, unproven: plug.unproven, force };
+            (plan.name.clone(), record)
+        });
+        let alarms = self.plan.alarms.iter().zip(&self.alarms).map(|(plan, live)| {
+            let Alarm { state, since, text, raised, .. } = live;
+            (plan.name.clone(), AlarmRecord { state: *state, since: *since, text: text.clone(), raised: *raised })
+        });
+        TankState {
+            interlocks: interlocks.collect(),
+            holds: holds.collect(),
+            outputs: outputs.collect(),
+            alarms: alarms.collect(),
+            damaged: self.damaged,
+        }
+    }
+
+    pub(super) fn remember(&mut self, remembered: Remembered) {
+        match remembered {
+            Remembered::Nothing => {}
+            Remembered::State(state) => self.restore(&state),
+            Remembered::Damaged(reason) => self.assume_the_worst(&reason),
+        }
+    }
+
+    /// Nobody knows what was latched: every latching trip of a heater is taken as latched, pumps
+    /// stay as found, and a person must look.
+    fn assume_the_worst(&mut self, reason: &str) {
+        self.damaged = true;
+        self.unsaved = true;
+        for (plan, live) in self.plan.interlocks.iter().zip(&mut self.interlocks) {
+            let heats = plan
+                .effects
+                .iter()
+                .any(|(output, to)| *to == Switch::Off && self.plan.outputs[output.index()].kind == OutputKind::Heater);
+            if heats && plan.latch != Latch::Never {
+                live.stage = Stage::Latched;
+                live.known = true;
+                live.since = self.now.wall;
+                live.cause = format!("the saved state could not be read ({reason}), so it may have been latched");
+            }
+        }
+    }
+
+    pub(super) fn restore(&mut self, state: &TankState) {
+        let now = self.now;
+        self.damaged = state.damaged;
+        for (plan, live) in self.plan.interlocks.iter().zip(&mut self.interlocks) {
+            let Some(record) = state.interlocks.get(&plan.name) else { continue };
+            live.trips = record.trips;
+            live.last_trip = record.last_trip;
+            if let Some((since, cause)) = &record.latched {
+                live.stage = Stage::Latched;
+                live.known = true;
+                live.since = *since;
+                live.cause.clone_from(cause);
+            }
+        }
+        for (plan, live) in self.plan.holds.iter().zip(&mut self.holds) {
+            let Some(record) = state.holds.get(&plan.name) else { continue };
+            live.started = record.started;
+            live.active = record.active.as_ref().map(|active| ActiveHold {
+                by: active.by.clone(),
+                since: active.since,
+                // A wall clock that was set back meanwhile must not lengthen the hold.
+                deadline: now.steady.after(active.deadline.since(now.wall).min(plan.limit)),
+                deadline_wall: active.deadline,
+                overdue: active.overdue,
+                also: active.also.iter().filter_map(|name| self.plan.output(name)).collect(),
+            });
+        }
+        for (index, plan) in self.plan.outputs.iter().enumerate() {
+            let Some(record) = state.outputs.get(&plan.name) else { continue };
+            let plug = &mut self.plugs[index];
+            plug.on_millis = record.on_millis;
+            plug.switches = record.switches;
+            plug.unproven = record.unproven;
+            self.forces[index] = record.force.as_ref().and_then(|(to, until, by)| {
+                let left = until.since(now.wall).min(super::requests::LONGEST_FORCE);
+                (left > crate::time::Span::ZERO).then(|| Force {
+                    to: *to,
+                    until: now.steady.after(left),
+                    by: by.clone(),
+                })
+            });
+        }
+        for (plan, live) in self.plan.alarms.iter().zip(&mut self.alarms) {
+            let Some(record) = state.alarms.get(&plan.name) else { continue };
+            live.state = record.state;
+            live.since = record.since;
+            live.text.clone_from(&record.text);
+            live.raised = record.raised;
+        }
+    }
+}

@@ -1,0 +1,322 @@
+//! One output's plug: command, proof, retry, lease, and what others do to it.
+//!
+//! ```text
+//!            command                report agrees
+//!   (none) ──────────► waiting ───────────────────► proven ──┐ report differs:
+//!                        │ ▲  time over                 ▲    │   after a reboot: told again
+//!                        ▼ │ told again, later and      │    │   on against us: undone
+//!                     not proven  later ────────────────┘    │   off against us: a person
+//!                                                            ▼
+//! ```
+//! A plug without report ends as `cannot be proven`: commanded, and nobody can say. Nothing is ever
+//! reported as done that was not proven. Nothing queues: without a broker nothing is told, and after
+//! an outage only the newest decision is.
+
+use crate::time::{Span, Steady, Wall};
+
+use super::arbiter::Layer;
+use super::deadlines::Deadlines;
+use super::effect::DeadlineKind;
+use super::event::Alive;
+use super::plan::{Fitted, OutputKind, OutputPlan, Switch};
+use super::status::ProofStatus;
+
+/// Told again after so long; off goes on at the last of these for ever. [C3: choice]
+const BACK_OFF: [Span; 5] = [
+    Span::from_seconds(5),
+    Span::from_seconds(10),
+    Span::from_seconds(20),
+    Span::from_seconds(40),
+    Span::from_seconds(60),
+];
+/// After so many tellings an on that nobody proves is told only rarely. [F31: choice]
+const ON_ATTEMPTS: u32 = 4;
+const ON_RARELY: Span = Span::from_minutes(10);
+/// A plug without report is told off again this often, in case it missed it. [choice]
+const REPEAT_UNPROVABLE_OFF: Span = Span::from_minutes(5);
+/// A change within this time after the plug came back is its reboot, not a person. [C7: choice]
+pub(super) const REBOOT_WINDOW: Span = Span::from_seconds(60);
+/// So long an unexplained off is looked at: do others change with it? [C7: choice]
+pub(super) const TOGETHER: Span = Span::from_seconds(2);
+
+/// What was decided of an output, and why.
+#[derive(Clone, Debug)]
+pub(super) struct Decision {
+    pub to: Switch,
+    pub layer: Layer,
+    pub cause: String,
+    pub since: Wall,
+}
+
+/// An output's plug.
+#[derive(Clone, Debug)]
+pub(super) struct Plug {
+    pub decision: Option<Decision>,
+    pub wished: Switch,
+    /// When the decided state last changed, for the minimum times; `None`: long ago.
+    pub changed_at: Option<Steady>,
+    /// What was last told; `None` before the first telling of this session with the broker.
+    pub told: Option<Switch>,
+    attempts: u32,
+    next_try: Option<Steady>,
+    pub proof: ProofStatus,
+    pub report: Option<(Switch, Steady)>,
+    pub alive: Option<Alive>,
+    returned_at: Option<Steady>,
+    pub watts: Option<(f64, Steady)>,
+    refreshed_at: Steady,
+    /// Last known to be on, by command, report or power.
+    pub last_on: Option<Steady>,
+    /// An off against our decision, seen then and not yet explained.
+    pub unexplained_off: Option<Steady>,
+    /// Somebody else acted on it.
+    pub foreign_at: Option<Steady>,
+    pub on_millis: u64,
+    counted_at: Steady,
+    pub switches: u64,
+    pub unproven: u64,
+    /// Told just now what no plug hears.
+    pub nobody_listens: bool,
+}
+
+/// What a plug has to be told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Telling {
+    /// Switch it, for the n-th time.
+    Switch(Switch, u32),
+    /// Refresh its lease.
+    Refresh,
+}
+
+/// What a report or a time-out meant.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Noticed {
+    /// Nothing new.
+    Nothing,
+    /// The command is proven.
+    Proven,
+    /// The plug did not do it in time.
+    NotProven,
+    /// It rebooted into another state; it is told again.
+    Rebooted,
+    /// Somebody switched it on against us; it is undone.
+    SwitchedOn,
+    /// It is off against us and nobody knows why as yet.
+    OffUnexplained,
+}
+
+impl Plug {
+    pub fn new(now: Steady) -> Self {
+        Self {
+            decision: None,
+            wished: Switch::Off,
+            changed_at: None,
+            told: None,
+            attempts: 0,
+            next_try: None,
+            proof: ProofStatus::NothingCommanded,
+            report: None,
+            alive: None,
+            returned_at: None,
+            watts: None,
+            refreshed_at: now,
+            last_on: None,
+            unexplained_off: None,
+            foreign_at: None,
+            on_millis: 0,
+            counted_at: now,
+            switches: 0,
+            unproven: 0,
+            nobody_listens: false,
+        }
+    }
+
+    /// The state decided, or the kind's rest state before the first decision.
+    pub fn decided(&self, kind: OutputKind) -> Switch {
+        self.decision.as_ref().map_or(kind.rest(), |decision| decision.to)
+    }
+
+    /// Whether current flows as far as we know. Unknown counts as off: going on from there is a start.
+    pub fn running(&self) -> Switch {
+        match (self.proof, self.told, self.report) {
+            (ProofStatus::Waiting, Some(told), _) => told,
+            (_, _, Some((reported, _))) => reported,
+            // An on that nobody proved is told again only as a start, with its permissives.
+            (ProofStatus::NotProven, Some(_), None) | (_, None, None) => Switch::Off,
+            (_, Some(told), None) => told,
+        }
+    }
+
+    /// Counts the time on up to now.
+    pub fn count_time(&mut self, now: Steady) {
+        if self.running() == Switch::On {
+            self.on_millis += now.since(self.counted_at).millis();
+            self.last_on = Some(now);
+        }
+        self.counted_at = now;
+    }
+
+    /// The broker is gone: what was told counts no more, reports grow old.
+    pub fn forget_broker(&mut self) {
+        self.told = None;
+        self.next_try = None;
+        self.attempts = 0;
+        self.report = None;
+        self.watts = None;
+        self.unexplained_off = None;
+        self.nobody_listens = false;
+        self.proof = ProofStatus::NothingCommanded;
+    }
+
+    /// The plug's report came.
+    pub fn reported(&mut self, plan: &OutputPlan, state: Switch, now: Steady) -> Noticed {
+        self.report = Some((state, now));
+        let Some(told) = self.told else { return Noticed::Nothing };
+        if state == told {
+            self.unexplained_off = None;
+            self.nobody_listens = false;
+            let news = self.proof != ProofStatus::Proven;
+            self.proof = ProofStatus::Proven;
+            self.attempts = 0;
+            self.next_try = None;
+            return if news { Noticed::Proven } else { Noticed::Nothing };
+        }
+        if self.proof != ProofStatus::Proven {
+            return Noticed::Nothing;
+        }
+        if self.returned_at.is_some_and(|at| now.since(at) <= REBOOT_WINDOW) || self.alive == Some(Alive::No) {
+            self.tell_again(now);
+            return Noticed::Rebooted;
+        }
+        if state == Switch::On {
+            self.foreign_at = Some(now);
+            self.tell_again(now);
+            return Noticed::SwitchedOn;
+        }
+        if plan.plug.report == Fitted::Fitted && self.unexplained_off.is_none() {
+            self.unexplained_off = Some(now);
+            self.proof = ProofStatus::NotProven;
+            return Noticed::OffUnexplained;
+        }
+        Noticed::Nothing
+    }
+
+    /// Whether the plug is alive came.
+    pub fn said_alive(&mut self, alive: Alive, now: Steady) {
+        if alive == Alive::Yes && self.alive == Some(Alive::No) {
+            self.returned_at = Some(now);
+            if self.told.is_some() && self.proof != ProofStatus::Proven {
+                self.tell_again(now);
+            }
+        }
+        self.alive = Some(alive);
+    }
+
+    /// The plug is not as it was told: tell it again. Nothing of the old proof counts.
+    pub fn tell_again(&mut self, now: Steady) {
+        self.unexplained_off = None;
+        self.proof = ProofStatus::NotProven;
+        self.attempts = 0;
+        self.next_try = Some(now);
+    }
+
+    /// The time for a proof may be over: said before anything is decided, since what is not proven
+    /// to run is started only if its permissives are there.
+    pub fn expire(&mut self, now: Steady) -> Noticed {
+        if self.proof == ProofStatus::Waiting && self.next_try.is_some_and(|due| due <= now) {
+            self.proof = ProofStatus::NotProven;
+            self.unproven += 1;
+            return Noticed::NotProven;
+        }
+        Noticed::Nothing
+    }
+
+    /// The broker said that no plug listens, or refused.
+    pub fn not_delivered(&mut self, nobody_listens: bool) -> Noticed {
+        self.nobody_listens = nobody_listens;
+        if self.proof == ProofStatus::NotProven || self.told.is_none() {
+            return Noticed::Nothing;
+        }
+        self.proof = ProofStatus::NotProven;
+        self.unproven += 1;
+        Noticed::NotProven
+    }
+
+    /// What must be told now, given the decision. Call only while the broker is there.
+    pub fn tell(&mut self, plan: &OutputPlan, now: Steady, deadlines: &mut Deadlines) -> Option<Telling> {
+        let decision = self.decision.as_ref()?;
+        let to = decision.to;
+        // A start that is only withheld turns nothing off: a pump is left as it was found, running or not.
+        if to == Switch::Off && plan.kind.is_life_support() && decision.layer.only_withholds() {
+            return None;
+        }
+        if self.told != Some(to) {
+            let first = self.told.is_none();
+            self.told = Some(to);
+            self.refreshed_at = now;
+            self.attempts = 1;
+            self.unexplained_off = None;
+            self.nobody_listens = false;
+            if !first {
+                self.switches += 1;
+            }
+            self.expect_proof(plan, to, now);
+            self.ask_deadline(deadlines);
+            return Some(Telling::Switch(to, 1));
+        }
+        if let Some(due) = self.next_try
+            && due <= now
+            && self.unexplained_off.is_none()
+        {
+            self.attempts += 1;
+            self.refreshed_at = now;
+            if self.attempts == 1 || self.proof == ProofStatus::CannotBeProven {
+                self.expect_proof(plan, to, now);
+            } else {
+                self.next_try = Some(now.after(self.pause(to)));
+            }
+            self.ask_deadline(deadlines);
+            return Some(Telling::Switch(to, self.attempts));
+        }
+        if let (Some(lease), Switch::On) = (plan.plug.lease, to) {
+            let due = self.refreshed_at.after(lease.refresh);
+            if due <= now {
+                self.refreshed_at = now;
+                deadlines.ask(now.after(lease.refresh), DeadlineKind::Lease);
+                self.ask_deadline(deadlines);
+                return Some(Telling::Refresh);
+            }
+            deadlines.ask(due, DeadlineKind::Lease);
+        }
+        self.ask_deadline(deadlines);
+        None
+    }
+
+    fn expect_proof(&mut self, plan: &OutputPlan, to: Switch, now: Steady) {
+        match plan.plug.report {
+            Fitted::Fitted => {
+                self.proof = ProofStatus::Waiting;
+                self.next_try = Some(now.after(plan.plug.prove_within));
+            }
+            Fitted::NotFitted => {
+                self.proof = ProofStatus::CannotBeProven;
+                let repeats = to == Switch::Off && plan.kind.may_always_be_off();
+                self.next_try = repeats.then(|| now.after(REPEAT_UNPROVABLE_OFF));
+            }
+        }
+    }
+
+    fn pause(&self, to: Switch) -> Span {
+        if to == Switch::On && self.attempts >= ON_ATTEMPTS {
+            return ON_RARELY;
+        }
+        let step = usize::try_from(self.attempts.saturating_sub(1)).unwrap_or(usize::MAX);
+        BACK_OFF[step.min(BACK_OFF.len() - 1)]
+    }
+
+    fn ask_deadline(&self, deadlines: &mut Deadlines) {
+        if let Some(at) = self.next_try {
+            deadlines.ask(at, DeadlineKind::Proof);
+        }
+    }
+}

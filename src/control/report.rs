@@ -1,0 +1,417 @@
+//! What a tank looks like, and why: status, explanations and causes, made on demand.
+
+use crate::units::Quantity;
+
+use super::arbiter::Layer;
+use super::conditions;
+use super::event::Alive;
+use super::hold::NOT_ISOLATION;
+use super::ids::{OutputId, SignalId};
+use super::interlock::Stage;
+use super::plan::{Condition, Switch};
+use super::status::{
+    AlarmStatus, Explanation, ForceStatus, HoldStatus, InterlockStatus, LayerOpinion, OutputStatus, ProbeStatus,
+    ProofStatus, RuleStatus, SignalStatus, TankStatus,
+};
+use super::tank::Tank;
+use super::truth::Truth;
+
+impl Tank {
+    /// What the tank looks like as of the last step.
+    pub fn status(&self, now: crate::time::Now) -> TankStatus {
+        let held = self.holds.iter().any(|hold| hold.active.is_some());
+        TankStatus {
+            tank: self.plan.name.clone(),
+            title: self.plan.title.clone(),
+            broker: self.connected,
+            sentence: self.sentence(),
+            signals: (0..self.signals.len()).map(|index| self.signal_status(SignalId::new(index), now)).collect(),
+            probes: (0..self.probes.len()).map(|index| self.probe_status(index, now)).collect(),
+            outputs: (0..self.plugs.len()).map(|index| self.output_status(OutputId::new(index), now)).collect(),
+            interlocks: (0..self.interlocks.len()).map(|index| self.interlock_status(index)).collect(),
+            rules: self.plan.rules.iter().map(|rule| self.rule_status(rule)).collect(),
+            holds: (0..self.holds.len()).map(|index| self.hold_status(index)).collect(),
+            alarms: (0..self.alarms.len()).map(|index| self.alarm_status(index)).collect(),
+            caution: held.then(|| NOT_ISOLATION.to_owned()),
+        }
+    }
+
+    fn sentence(&self) -> String {
+        let mut parts = Vec::new();
+        for (plan, live) in self.plan.interlocks.iter().zip(&self.interlocks) {
+            match live.stage {
+                Stage::Armed => {}
+                Stage::Tripped => parts.push(format!("{} tripped", plan.name)),
+                Stage::Latched => parts.push(format!("{} latched", plan.name)),
+            }
+        }
+        for (plan, live) in self.plan.holds.iter().zip(&self.holds) {
+            if let Some(active) = &live.active {
+                let until = self.plan.zone.time_of_day(active.deadline_wall);
+                parts.push(format!("hold {} until {until}", plan.name));
+            }
+        }
+        let active: Vec<_> = self
+            .plan
+            .alarms
+            .iter()
+            .zip(&self.alarms)
+            .filter(|(_, live)| live.state.is_active())
+            .map(|(plan, _)| plan.name.to_string())
+            .collect();
+        if !active.is_empty() {
+            parts.push(format!("alarms: {}", active.join(", ")));
+        }
+        if !self.connected {
+            parts.insert(0, "the broker is not connected".to_owned());
+        }
+        let water = self.plan.thermostat.as_ref().map(|plan| self.reading_summary(plan.signal));
+        let water = water.map(|text| format!("{text}. ")).unwrap_or_default();
+        if parts.is_empty() {
+            format!("{water}All is as it should be.")
+        } else {
+            format!("{water}{}.", capital(&parts.join("; ")))
+        }
+    }
+
+    fn reading_summary(&self, id: SignalId) -> String {
+        let (plan, vote) = (&self.plan.signals[id.index()], &self.signals[id.index()].vote);
+        match vote.quality.reason() {
+            None => conditions::amount(plan.quantity, vote.value),
+            Some(reason) if vote.quality.is_usable() => {
+                format!("{} ({})", conditions::amount(plan.quantity, vote.value), reason.replace('-', " "))
+            }
+            Some(reason) => format!("{} is not known ({})", plan.name, reason.replace('-', " ")),
+        }
+    }
+
+    /// What a signal's probes read now, with age, or why not.
+    pub(super) fn reading_text(&self, id: SignalId) -> String {
+        self.with_facts(|facts| conditions::reading(&self.plan, id, facts, self.now.steady))
+    }
+
+    fn signal_status(&self, id: SignalId, now: crate::time::Now) -> SignalStatus {
+        let (plan, vote) = (&self.plan.signals[id.index()], self.signals[id.index()].vote);
+        let usable = vote.quality.is_usable();
+        SignalStatus {
+            signal: plan.name.clone(),
+            measures: plan.quantity,
+            unit: plan.quantity.canonical().symbol,
+            value: usable.then_some(vote.value),
+            highest: usable.then_some(vote.highest),
+            lowest: usable.then_some(vote.lowest),
+            quality: vote.quality,
+            age: vote.sampled_at.map(|at| now.steady.since(at)),
+            sampled_at: vote.sampled_at.map(|at| now.wall_at(at)),
+            text: self.reading_summary(id),
+        }
+    }
+
+    fn probe_status(&self, index: usize, now: crate::time::Now) -> ProbeStatus {
+        let (plan, live) = (&self.plan.probes[index], &self.probes[index]);
+        ProbeStatus {
+            probe: plan.name.clone(),
+            measures: plan.quantity,
+            unit: plan.quantity.canonical().symbol,
+            value: live.value(plan, now.steady),
+            retained_value: live.retained,
+            quality: live.quality(plan, now.steady),
+            age: live.age(now.steady),
+            samples: live.counts,
+        }
+    }
+
+    fn output_status(&self, id: OutputId, now: crate::time::Now) -> OutputStatus {
+        let (plan, plug) = (&self.plan.outputs[id.index()], &self.plugs[id.index()]);
+        let decision = plug.decision.as_ref();
+        let fresh = |at: crate::time::Steady| {
+            plan.plug.meter.as_ref().is_some_and(|meter| now.steady.since(at) < meter.stale_after)
+        };
+        OutputStatus {
+            output: plan.name.clone(),
+            kind: plan.kind,
+            wished: plug.wished,
+            decided: plug.decided(plan.kind),
+            layer: decision.map_or("rest", |decision| decision.layer.word()),
+            cause: decision.map_or_else(|| "nothing is decided yet".to_owned(), |decision| decision.cause.clone()),
+            since: decision.map_or(self.now.wall, |decision| decision.since),
+            commanded: plug.told,
+            proof: plug.proof,
+            reported: plug.report.map(|(state, _)| state),
+            reported_at: plug.report.map(|(_, at)| now.wall_at(at)),
+            alive: plug.alive,
+            watts: plug.watts.filter(|(_, at)| fresh(*at)).map(|(watts, _)| watts),
+            force: self.forces[id.index()].as_ref().map(|force| ForceStatus {
+                to: force.to,
+                until: now.wall_at(force.until),
+                by: force.by.clone(),
+            }),
+            on_seconds: plug.on_millis as f64 / 1000.0,
+            switches: plug.switches,
+            unproven_commands: plug.unproven,
+        }
+    }
+
+    fn interlock_status(&self, index: usize) -> InterlockStatus {
+        let (plan, live) = (&self.plan.interlocks[index], &self.interlocks[index]);
+        let acts = live.acts();
+        InterlockStatus {
+            interlock: plan.name.clone(),
+            state: match live.stage {
+                Stage::Latched => "latched",
+                Stage::Tripped => "tripped",
+                Stage::Armed if live.truth == Truth::Unknown => "unknown",
+                Stage::Armed => "armed",
+            },
+            cause: acts.then(|| live.cause.clone()),
+            since: acts.then_some(live.since),
+            effects: plan
+                .effects
+                .iter()
+                .map(|(output, to)| format!("{} {}", self.plan.outputs[output.index()].name, to.word()))
+                .collect(),
+            trips: live.trips,
+            last_trip: live.last_trip,
+        }
+    }
+
+    fn rule_status(&self, rule: &super::plan::RulePlan) -> RuleStatus {
+        let state = match self.nodes[rule.cause.index()].truth {
+            Truth::True => "active",
+            Truth::False => "idle",
+            Truth::Unknown => "unknown",
+        };
+        RuleStatus { rule: rule.name.clone(), state }
+    }
+
+    fn hold_status(&self, index: usize) -> HoldStatus {
+        let (plan, live) = (&self.plan.holds[index], &self.holds[index]);
+        let active = live.active.as_ref();
+        let pauses = active
+            .map(|active| plan.pauses.iter().chain(&active.also).map(|output| self.proof_sentence(*output)).collect());
+        HoldStatus {
+            hold: plan.name.clone(),
+            active: active.is_some(),
+            by: active.map(|active| active.by.clone()),
+            since: active.map(|active| active.since),
+            until: active.map(|active| active.deadline_wall),
+            overdue: active.is_some_and(|active| active.overdue),
+            pauses: pauses.unwrap_or_default(),
+            started: live.started,
+        }
+    }
+
+    fn alarm_status(&self, index: usize) -> AlarmStatus {
+        let (plan, live) = (&self.plan.alarms[index], &self.alarms[index]);
+        let normal = live.state == super::alarm::AlarmState::Normal;
+        AlarmStatus {
+            alarm: plan.name.clone(),
+            priority: plan.priority,
+            state: live.state.abbreviation(),
+            active: live.state.is_active(),
+            since: live.since.filter(|_| !normal),
+            text: if normal { String::new() } else { live.text.clone() },
+            advice: plan.advice.clone(),
+            raised: live.raised,
+        }
+    }
+
+    /// How an output stands: decided, and how far that is proven; with what to do where it is not.
+    pub(super) fn proof_sentence(&self, id: OutputId) -> String {
+        let (plan, plug) = (&self.plan.outputs[id.index()], &self.plugs[id.index()]);
+        let (name, to) = (&plan.name, plug.decided(plan.kind));
+        let word = to.word();
+        let pull = if to == Switch::Off { ": pull its plug" } else { "" };
+        let withheld = plug.decision.as_ref().is_some_and(|decision| decision.layer.only_withholds());
+        if withheld && plan.kind.is_life_support() && to == Switch::Off {
+            let cause = plug.decision.as_ref().map_or("", |decision| decision.cause.as_str());
+            return format!("{name}: not started, left as it is found ({cause})");
+        }
+        if !self.connected {
+            return format!("{name}: {word} is decided and cannot be sent, the broker is not connected{pull}");
+        }
+        let dead = if plug.alive == Some(Alive::No) { ", its plug is not alive" } else { "" };
+        match plug.proof {
+            ProofStatus::Proven => format!("{name}: {word}, proven by its report{dead}"),
+            ProofStatus::Waiting => format!("{name}: told {word}, its report is awaited{dead}"),
+            ProofStatus::NothingCommanded => format!("{name}: {word}, nothing was sent yet{dead}"),
+            ProofStatus::CannotBeProven => {
+                format!("{name}: told {word}, which nobody can prove (its plug has no report){pull}")
+            }
+            ProofStatus::NotProven if plug.nobody_listens => {
+                format!("{name}: told {word}, and no plug listens on its command topic{dead}{pull}")
+            }
+            ProofStatus::NotProven => {
+                let reported = match plug.report {
+                    Some((state, _)) => format!("it reports {}", state.word()),
+                    None => "it reports nothing".to_owned(),
+                };
+                format!("{name}: told {word} and NOT proven, {reported}{dead}{pull}")
+            }
+        }
+    }
+
+    /// Why a layer decides as it does, in words.
+    pub(super) fn cause(&self, id: OutputId, layer: Layer) -> String {
+        let plan = &self.plan.outputs[id.index()];
+        match layer {
+            Layer::Trip(interlock) => {
+                let (name, live) = (&self.plan.interlocks[interlock.index()].name, &self.interlocks[interlock.index()]);
+                let verb = if live.stage == Stage::Latched { "is latched" } else { "tripped" };
+                format!("interlock {name} {verb}: {}", live.cause)
+            }
+            Layer::Permissive(index) => {
+                let need = &plan.permissives[index];
+                format!("its start needs {}: {}", need.name, self.describe(need.condition))
+            }
+            Layer::Exclusion(other) => {
+                format!("{} is on, and the two are never on together", self.plan.outputs[other.index()].name)
+            }
+            Layer::Hold(hold) => {
+                let name = &self.plan.holds[hold.index()].name;
+                let by = self.holds[hold.index()].active.as_ref().map_or("nobody", |active| active.by.as_str());
+                format!("hold {name}, begun by {by}")
+            }
+            Layer::Force => match &self.forces[id.index()] {
+                Some(force) => {
+                    let until = self.plan.zone.time_of_day(self.now.wall_at(force.until));
+                    format!("forced by {} until {until}", force.by)
+                }
+                None => "forced".to_owned(),
+            },
+            Layer::MinimumTime => {
+                let on = self.plugs[id.index()].decided(plan.kind) == Switch::On;
+                let (least, word) = if on { (plan.least_on, "on") } else { (plan.least_off, "off") };
+                format!("it stays {word} for at least {least}")
+            }
+            Layer::Rule(rule) => {
+                let rule = &self.plan.rules[rule.index()];
+                format!("rule {}: {}", rule.name, self.describe(rule.cause))
+            }
+            Layer::Loop => self.loop_cause(id),
+            Layer::Schedule => "its schedule says so at this time of day".to_owned(),
+            Layer::Rest => "nobody wishes anything else".to_owned(),
+        }
+    }
+
+    fn loop_cause(&self, id: OutputId) -> String {
+        let Some(plan) = &self.plan.thermostat else { return String::new() };
+        let side = [plan.heat, plan.cool].into_iter().flatten().find(|side| side.output == id);
+        let Some(side) = side else { return String::new() };
+        let degrees = |value| conditions::amount(Quantity::Temperature, value);
+        format!(
+            "the temperature loop holds {}: on at {}, off at {}; {}",
+            degrees(plan.target),
+            degrees(side.on_at),
+            degrees(side.off_at),
+            self.reading_text(plan.signal)
+        )
+    }
+
+    /// Why an output is as it is: what every layer says, the first opinion winning.
+    pub fn explain(&self, id: OutputId, _now: crate::time::Now) -> Explanation {
+        let (plan, plug) = (&self.plan.outputs[id.index()], &self.plugs[id.index()]);
+        let decided_by = plug.decision.as_ref().map(|decision| decision.layer);
+        let mut layers = Vec::new();
+        let mut say = |layer: &'static str, says: Option<Switch>, why: String, decides: bool| {
+            layers.push(LayerOpinion { layer, says, why, decides });
+        };
+        if let Some(opinions) = self.opinions.get(id.index()) {
+            let is = |layer: Layer| decided_by == Some(layer);
+            let nothing = |layer: &str| format!("no {layer} concerns it now");
+            match opinions.trip {
+                Some((to, interlock)) => {
+                    let layer = Layer::Trip(interlock);
+                    say("trip", Some(to), self.cause(id, layer), is(layer));
+                }
+                None => say("trip", None, nothing("trip"), false),
+            }
+            match (opinions.start_blocked, decided_by) {
+                (_, Some(layer @ Layer::Exclusion(_))) => {
+                    say("permissive", Some(Switch::Off), self.cause(id, layer), true);
+                }
+                (Some(layer), _) if opinions.running == Switch::Off => {
+                    say("permissive", Some(Switch::Off), self.cause(id, layer), is(layer));
+                }
+                (Some(layer), _) => {
+                    say("permissive", None, format!("it runs already; {}", self.cause(id, layer)), false);
+                }
+                (None, _) => say("permissive", None, "every permissive is there".to_owned(), false),
+            }
+            match opinions.hold {
+                Some(hold) => {
+                    let layer = Layer::Hold(hold);
+                    say("hold", Some(Switch::Off), self.cause(id, layer), is(layer));
+                }
+                None => say("hold", None, nothing("hold"), false),
+            }
+            match opinions.force {
+                Some(to) => say("force", Some(to), self.cause(id, Layer::Force), is(Layer::Force)),
+                None => say("force", None, nothing("force"), false),
+            }
+            let waits = is(Layer::MinimumTime);
+            let minimum =
+                if waits { self.cause(id, Layer::MinimumTime) } else { "no minimum time is in the way".to_owned() };
+            say("minimum-time", waits.then(|| plug.decided(plan.kind)), minimum, waits);
+            match opinions.rule {
+                Some((to, rule)) => {
+                    let layer = Layer::Rule(rule);
+                    say("rule", Some(to), self.cause(id, layer), is(layer));
+                }
+                None => say("rule", None, nothing("rule"), false),
+            }
+            match opinions.control {
+                Some(to) => say("loop", Some(to), self.loop_cause(id), is(Layer::Loop)),
+                None => say("loop", None, "the temperature loop wishes nothing of it".to_owned(), false),
+            }
+            match opinions.schedule {
+                Some(to) => say("schedule", Some(to), self.cause(id, Layer::Schedule), is(Layer::Schedule)),
+                None => say("schedule", None, nothing("schedule"), false),
+            }
+            say("rest", Some(opinions.rest), "its state where nobody wishes anything".to_owned(), is(Layer::Rest));
+        }
+        let summary = plug.decision.as_ref().map_or_else(
+            || format!("{}: nothing is decided yet", plan.name),
+            |decision| {
+                let since = self.plan.zone.show(decision.since);
+                format!("{} is {} since {since}: {}", plan.name, decision.to.word(), decision.cause)
+            },
+        );
+        Explanation {
+            output: plan.name.clone(),
+            summary,
+            layers,
+            rests_on: self.rests_on(id),
+            proof: self.proof_sentence(id),
+        }
+    }
+
+    /// Every signal that something about this output looks at, with its reading.
+    fn rests_on(&self, id: OutputId) -> Vec<String> {
+        let mut signals = std::collections::BTreeSet::new();
+        let mut look = |condition| self.plan.leaves(condition, &mut |leaf: &Condition| signals.extend(leaf.signal()));
+        for interlock in self.plan.interlocks.iter().filter(|plan| plan.effects.iter().any(|(o, _)| *o == id)) {
+            look(interlock.cause);
+        }
+        for need in &self.plan.outputs[id.index()].permissives {
+            look(need.condition);
+        }
+        for rule in self.plan.rules.iter().filter(|rule| rule.wishes.iter().any(|(o, _)| *o == id)) {
+            look(rule.cause);
+        }
+        if let Some(plan) = &self.plan.thermostat
+            && [plan.heat, plan.cool].into_iter().flatten().any(|side| side.output == id)
+        {
+            signals.insert(plan.signal);
+        }
+        signals
+            .into_iter()
+            .map(|signal| format!("{}: {}", self.plan.signals[signal.index()].name, self.reading_text(signal)))
+            .collect()
+    }
+}
+
+fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
+}

@@ -1,0 +1,94 @@
+//! What survives a kill: one serialisable value a tank, by name, so that a changed plan can read it.
+//!
+//! Times are wall times here, since a steady clock means nothing in the next run. A deadline that is
+//! read back never lies further ahead than the plan's limit, whatever the wall clock did meanwhile.
+
+use std::collections::BTreeMap;
+
+use crate::time::Wall;
+
+use super::alarm::AlarmState;
+use super::ids::Name;
+use super::plan::Switch;
+
+/// The state of a tank that must survive. Ordered maps only: the same state is the same bytes.
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
+pub struct TankState {
+    /// Interlocks that are latched, and every interlock's counts.
+    pub interlocks: BTreeMap<Name, InterlockRecord>,
+    /// Holds that stand, and every hold's count.
+    pub holds: BTreeMap<Name, HoldRecord>,
+    /// What every output has done.
+    pub outputs: BTreeMap<Name, OutputRecord>,
+    /// Alarms that are not normal, and every alarm's count.
+    pub alarms: BTreeMap<Name, AlarmRecord>,
+    /// The state that this one replaced could not be read; until somebody acknowledges it.
+    pub damaged: bool,
+}
+
+/// An interlock's record.
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
+pub struct InterlockRecord {
+    /// Latched since then, by this cause.
+    pub latched: Option<(Wall, String)>,
+    /// Trips over all time.
+    pub trips: u64,
+    /// The last one.
+    pub last_trip: Option<Wall>,
+}
+
+/// A hold's record.
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
+pub struct HoldRecord {
+    /// It stands: by whom, since when, until when, and whether the deadline was already over.
+    pub active: Option<ActiveHoldRecord>,
+    /// Times begun.
+    pub started: u64,
+}
+
+/// A standing hold's record.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct ActiveHoldRecord {
+    /// Who began it.
+    pub by: String,
+    /// When.
+    pub since: Wall,
+    /// The original deadline.
+    pub deadline: Wall,
+    /// The deadline was already over.
+    pub overdue: bool,
+    /// Outputs paused besides those of the procedure.
+    #[serde(default)]
+    pub also: Vec<Name>,
+}
+
+/// An output's record.
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
+pub struct OutputRecord {
+    /// Milliseconds on.
+    pub on_millis: u64,
+    /// Commanded changes.
+    pub switches: u64,
+    /// Commands not proven in time.
+    pub unproven: u64,
+    /// A force that stands: to what, until when, by whom.
+    pub force: Option<(Switch, Wall, String)>,
+}
+
+/// An alarm's record.
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
+pub struct AlarmRecord {
+    /// Its state.
+    pub state: AlarmState,
+    /// Since when.
+    pub since: Option<Wall>,
+    /// What it says.
+    pub text: String,
+    /// Times raised.
+    pub raised: u64,
+}

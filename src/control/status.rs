@@ -1,0 +1,264 @@
+//! What a tank looks like now: facts for topics, API, metrics and people. Never kept, never fed back.
+
+use crate::time::{Span, Wall};
+use crate::units::Quantity;
+
+use super::event::Alive;
+use super::ids::Name;
+use super::plan::{OutputKind, Priority, Switch};
+use super::quality::Quality;
+
+/// One tank.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct TankStatus {
+    /// Its name.
+    pub tank: Name,
+    /// What people call it.
+    pub title: String,
+    /// Whether the broker session stands.
+    pub broker: bool,
+    /// One sentence: is everything all right?
+    pub sentence: String,
+    /// Each signal.
+    pub signals: Vec<SignalStatus>,
+    /// Each probe.
+    pub probes: Vec<ProbeStatus>,
+    /// Each output.
+    pub outputs: Vec<OutputStatus>,
+    /// Each interlock.
+    pub interlocks: Vec<InterlockStatus>,
+    /// Each rule.
+    pub rules: Vec<RuleStatus>,
+    /// Each hold procedure.
+    pub holds: Vec<HoldStatus>,
+    /// Each alarm.
+    pub alarms: Vec<AlarmStatus>,
+    /// What to be careful about while this state lasts.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub caution: Option<String>,
+}
+
+/// A voted signal.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct SignalStatus {
+    /// Its name.
+    pub signal: Name,
+    /// What it measures.
+    pub measures: Quantity,
+    /// The unit of the values here.
+    pub unit: &'static str,
+    /// The voted value; absent while there is none, with the quality saying why.
+    pub value: Option<f64>,
+    /// The highest of its usable probes.
+    pub highest: Option<f64>,
+    /// The lowest of its usable probes.
+    pub lowest: Option<f64>,
+    /// Whether it may be believed.
+    #[serde(flatten)]
+    pub quality: Quality,
+    /// How old the newest accepted sample is.
+    pub age: Option<Span>,
+    /// When that sample came, by the wall clock.
+    pub sampled_at: Option<Wall>,
+    /// The value as people read it: `25.31 °C`, `wet`, or why there is none.
+    pub text: String,
+}
+
+/// A single probe.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct ProbeStatus {
+    /// Its name.
+    pub probe: Name,
+    /// What it measures.
+    pub measures: Quantity,
+    /// The unit of the values here.
+    pub unit: &'static str,
+    /// The calibrated, filtered value; absent while bad.
+    pub value: Option<f64>,
+    /// The value of a kept message of unknown age, shown and never used.
+    pub retained_value: Option<f64>,
+    /// Whether it may be believed.
+    #[serde(flatten)]
+    pub quality: Quality,
+    /// How old the newest accepted sample is.
+    pub age: Option<Span>,
+    /// Samples since start, by result.
+    pub samples: SampleCounts,
+}
+
+/// Samples since the start of the daemon, by what became of them.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
+pub struct SampleCounts {
+    /// Used.
+    pub accepted: u64,
+    /// Outside the possible range.
+    pub range: u64,
+    /// Could not be read.
+    pub decode: u64,
+    /// Kept by the broker.
+    pub retained: u64,
+}
+
+/// An output.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct OutputStatus {
+    /// Its name.
+    pub output: Name,
+    /// What kind of thing it is.
+    pub kind: OutputKind,
+    /// What loops, rules and schedules wish.
+    pub wished: Switch,
+    /// What was decided, and so commanded.
+    pub decided: Switch,
+    /// The layer that decided: `trip`, `permissive`, `hold`, `force`, `minimum-time`, `loop`, `rule`, `schedule`, `rest`.
+    pub layer: &'static str,
+    /// Why, in words.
+    pub cause: String,
+    /// When the decision became what it is.
+    pub since: Wall,
+    /// What was last sent; absent before the first command.
+    pub commanded: Option<Switch>,
+    /// Whether it is proven.
+    pub proof: ProofStatus,
+    /// What the plug reports, if it does.
+    pub reported: Option<Switch>,
+    /// When it last reported.
+    pub reported_at: Option<Wall>,
+    /// Whether the plug is alive, if it says so.
+    pub alive: Option<Alive>,
+    /// Fresh watts, if it measures them.
+    pub watts: Option<f64>,
+    /// A force that stands.
+    pub force: Option<ForceStatus>,
+    /// Seconds on, over all time.
+    pub on_seconds: f64,
+    /// Commanded changes, over all time.
+    pub switches: u64,
+    /// Commands that were not proven in time, over all time.
+    pub unproven_commands: u64,
+}
+
+/// How far a command is proven.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ProofStatus {
+    /// Nothing was commanded yet.
+    NothingCommanded,
+    /// Commanded, and the report is awaited.
+    Waiting,
+    /// The plug's report agrees.
+    Proven,
+    /// The report did not come or does not agree, and the time is over.
+    NotProven,
+    /// The plug has no report: commanded, and nobody can say.
+    CannotBeProven,
+}
+
+/// A force that stands.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct ForceStatus {
+    /// To what.
+    pub to: Switch,
+    /// Until when.
+    pub until: Wall,
+    /// Who asked.
+    pub by: String,
+}
+
+/// An interlock.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct InterlockStatus {
+    /// Its name.
+    pub interlock: Name,
+    /// `armed`, `tripped`, `latched`, `unknown` (armed, but its cause cannot be seen).
+    pub state: &'static str,
+    /// What tripped it, in words.
+    pub cause: Option<String>,
+    /// Since when it is tripped or latched.
+    pub since: Option<Wall>,
+    /// What it forces.
+    pub effects: Vec<String>,
+    /// Trips over all time.
+    pub trips: u64,
+    /// The last trip.
+    pub last_trip: Option<Wall>,
+}
+
+/// A rule.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct RuleStatus {
+    /// Its name.
+    pub rule: Name,
+    /// `idle`, `active`, or `unknown`.
+    pub state: &'static str,
+}
+
+/// A hold procedure.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct HoldStatus {
+    /// Its name.
+    pub hold: Name,
+    /// Whether it stands.
+    pub active: bool,
+    /// Who began it.
+    pub by: Option<String>,
+    /// When it began.
+    pub since: Option<Wall>,
+    /// Its deadline.
+    pub until: Option<Wall>,
+    /// Whether the deadline is over.
+    pub overdue: bool,
+    /// Each pause with its proof, in words.
+    pub pauses: Vec<String>,
+    /// Times it was begun, over all time.
+    pub started: u64,
+}
+
+/// An alarm, by the state names of ANSI/ISA-18.2.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct AlarmStatus {
+    /// Its name.
+    pub alarm: Name,
+    /// How soon somebody must act.
+    pub priority: Priority,
+    /// `NORM`, `UNACK`, `ACKED`, `RTNUN`.
+    pub state: &'static str,
+    /// Whether the condition holds now.
+    pub active: bool,
+    /// Since when, by the wall clock.
+    pub since: Option<Wall>,
+    /// What it says.
+    pub text: String,
+    /// What to do.
+    pub advice: String,
+    /// Times raised, over all time.
+    pub raised: u64,
+}
+
+/// Why an output is as it is.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct Explanation {
+    /// The output.
+    pub output: Name,
+    /// One sentence.
+    pub summary: String,
+    /// What each layer says, the first opinion winning.
+    pub layers: Vec<LayerOpinion>,
+    /// The readings that the deciding layers rest on, with their age.
+    pub rests_on: Vec<String>,
+    /// How far it is proven.
+    pub proof: String,
+}
+
+/// What one layer of the arbiter says.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct LayerOpinion {
+    /// The layer.
+    pub layer: &'static str,
+    /// What it says; `None` is no opinion.
+    pub says: Option<Switch>,
+    /// Why.
+    pub why: String,
+    /// Whether this one decided.
+    pub decides: bool,
+}

@@ -1,0 +1,583 @@
+//! One tank: the only place where its state changes, by [`Tank::step`].
+//!
+//! A step first takes the event, then settles: votes, conditions, loops, interlocks, decisions,
+//! commands, alarms, answers, always in this order. Analyse first, act second. Off goes before on.
+
+use crate::time::{Now, Span, Steady};
+
+use super::alarm::Alarm;
+use super::arbiter::{Layer, Opinions};
+use super::conditions::{self, Facts, Node};
+use super::deadlines::Deadlines;
+use super::effect::{Deadline, DeadlineKind, Durability, Effect, JournalEntry, JournalKind};
+use super::event::{BrokerSaid, Event, Retained};
+use super::hold::{HANDS_IN, Hold, WaitingAnswer};
+use super::ids::{ConditionId, HoldId, InterlockId, OutputId, RuleId};
+use super::interlock::{Change, Interlock};
+use super::plan::{AtLimit, OutputKind, Switch, TankPlan};
+use super::plug::{Decision, Noticed, Plug, TOGETHER, Telling};
+use super::probe::Probe;
+use super::state::TankState;
+use super::thermostat::Thermostat;
+use super::vote::Signal;
+
+/// Totals of what runs are saved at least this often; a kill loses no more of them.
+const SAVE_TOTALS: Span = Span::from_seconds(60);
+/// A wall clock that moves against the steady one by more than this has jumped. [F57]
+const CLOCK_JUMP: i64 = 2000;
+/// A condition on an output looks again so soon after a decision changed.
+const LOOK_AGAIN: Span = Span::from_millis(250);
+
+/// What the store remembers of a tank at the start.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Remembered {
+    /// There was never a state.
+    Nothing,
+    /// The saved state.
+    State(Box<TankState>),
+    /// There was one and it cannot be read: safe values are taken.
+    Damaged(String),
+}
+
+/// A keeper's force on one output.
+#[derive(Clone, Debug)]
+pub(super) struct Force {
+    pub to: Switch,
+    pub until: Steady,
+    pub by: String,
+}
+
+/// One tank under control.
+#[derive(Clone, Debug)]
+pub struct Tank {
+    pub(super) plan: TankPlan,
+    pub(super) probes: Vec<Probe>,
+    pub(super) signals: Vec<Signal>,
+    pub(super) nodes: Vec<Node>,
+    pub(super) thermostat: Thermostat,
+    pub(super) interlocks: Vec<Interlock>,
+    pub(super) plugs: Vec<Plug>,
+    pub(super) forces: Vec<Option<Force>>,
+    pub(super) holds: Vec<Hold>,
+    pub(super) alarms: Vec<Alarm>,
+    pub(super) waiting: Vec<WaitingAnswer>,
+    /// What each layer said of each output in the last step.
+    pub(super) opinions: Vec<Opinions>,
+    /// Whether the broker session stands.
+    pub(super) connected: bool,
+    pub(super) damaged: bool,
+    pub(super) jumped_at: Option<Steady>,
+    pub(super) now: Now,
+    deadline: Option<Deadline>,
+    /// Something that must survive changed in this step.
+    pub(super) unsaved: bool,
+    saved_at: Steady,
+}
+
+impl Tank {
+    /// A tank at the start of the daemon. Nothing is commanded before [`Self::step`].
+    pub fn new(plan: TankPlan, remembered: Remembered, now: Now) -> Self {
+        let mut tank = Self::blank(plan, now);
+        tank.remember(remembered);
+        tank
+    }
+
+    pub(super) fn blank(plan: TankPlan, now: Now) -> Self {
+        let mut plugs = vec![Plug::new(now.steady); plan.outputs.len()];
+        for (plug, output) in plugs.iter_mut().zip(&plan.outputs) {
+            // A start of the daemon counts as a stop of the compressor, and of the top-off. [C3]
+            if matches!(output.kind, OutputKind::Chiller | OutputKind::TopOff) {
+                plug.changed_at = Some(now.steady);
+            }
+        }
+        Self {
+            probes: vec![Probe::default(); plan.probes.len()],
+            signals: plan.signals.iter().map(Signal::new).collect(),
+            nodes: vec![Node::default(); plan.conditions.len()],
+            thermostat: Thermostat::default(),
+            interlocks: vec![Interlock::default(); plan.interlocks.len()],
+            forces: vec![None; plan.outputs.len()],
+            holds: vec![Hold::default(); plan.holds.len()],
+            alarms: vec![Alarm::default(); plan.alarms.len()],
+            waiting: Vec::new(),
+            opinions: Vec::with_capacity(plan.outputs.len()),
+            plugs,
+            connected: false,
+            damaged: false,
+            jumped_at: None,
+            now,
+            deadline: Some(Deadline { at: now.steady, why: DeadlineKind::Condition }),
+            unsaved: false,
+            saved_at: now.steady,
+            plan,
+        }
+    }
+
+    /// Takes an event at a moment and says what is to be done, in order. Never fails, never blocks.
+    pub fn step(&mut self, event: Event, now: Now) -> Vec<Effect> {
+        let mut effects = Vec::new();
+        let now = Now { steady: now.steady.max(self.now.steady), wall: now.wall };
+        self.notice_clock_jump(now, &mut effects);
+        self.now = now;
+        for plug in &mut self.plugs {
+            plug.count_time(now.steady);
+        }
+        self.take(event, &mut effects);
+        self.settle(&mut effects);
+        effects
+    }
+
+    /// When to call [`Self::step`] with [`Event::Woken`] at the latest, and what for.
+    pub fn next_deadline(&self) -> Option<Deadline> {
+        self.deadline
+    }
+
+    /// The plan in force.
+    pub fn plan(&self) -> &TankPlan {
+        &self.plan
+    }
+
+    /// Whether the wall clock moved against the steady one. Durations are steady and do not care;
+    /// times of day follow the new wall; the keeper is told.
+    fn notice_clock_jump(&mut self, now: Now, effects: &mut Vec<Effect>) {
+        let expected = self.now.wall.after(now.steady.since(self.now.steady));
+        let jump = now.wall.unix_millis().saturating_sub(expected.unix_millis());
+        if jump.abs() <= CLOCK_JUMP {
+            return;
+        }
+        let text = format!("the wall clock jumped by {} s; no duration changed", jump / 1000);
+        effects.push(Effect::Journal(JournalEntry {
+            at: now.wall,
+            kind: JournalKind::System,
+            subject: "clock".to_owned(),
+            text,
+        }));
+        if jump.abs() > 60_000 {
+            self.jumped_at = Some(now.steady);
+        }
+    }
+
+    fn take(&mut self, event: Event, effects: &mut Vec<Effect>) {
+        let now = self.now.steady;
+        match event {
+            Event::ReadingArrived { probe, reading, retained } => {
+                if let (Some(state), Some(plan)) =
+                    (self.probes.get_mut(probe.index()), self.plan.probes.get(probe.index()))
+                {
+                    state.take(plan, reading, retained, now);
+                }
+            }
+            Event::ReportArrived { output, report: Ok(state), retained: Retained::No } => {
+                self.take_report(output, state, effects);
+            }
+            Event::MeterArrived { output, watts: Ok(watts), retained: Retained::No } => {
+                if let Some(plug) = self.plugs.get_mut(output.index()) {
+                    plug.watts = Some((watts, now));
+                    // More than a plug's own electronics draw. [D1: 5 W]
+                    if watts > 5.0 {
+                        plug.last_on = Some(now);
+                    }
+                }
+            }
+            Event::AliveArrived { output, alive: Ok(alive) } => {
+                if let Some(plug) = self.plugs.get_mut(output.index()) {
+                    plug.said_alive(alive, now);
+                }
+            }
+            Event::ForeignCommandSeen { output, command, retained } => {
+                self.take_foreign_command(output, command, retained, effects);
+            }
+            Event::CommandAcknowledged { output, outcome } => {
+                let nobody = outcome == BrokerSaid::NobodyListens;
+                if outcome != BrokerSaid::Accepted
+                    && let Some(plug) = self.plugs.get_mut(output.index())
+                {
+                    let noticed = plug.not_delivered(nobody);
+                    self.write_down(output, noticed, effects);
+                }
+            }
+            Event::BrokerConnected => {
+                self.connected = true;
+                self.journal(JournalKind::System, "broker", "connected; the newest decisions are told again", effects);
+            }
+            Event::BrokerLost => {
+                if self.connected {
+                    self.journal(JournalKind::System, "broker", "lost; nothing is queued for it", effects);
+                }
+                self.connected = false;
+                self.plugs.iter_mut().for_each(Plug::forget_broker);
+            }
+            Event::RequestArrived { id, by, request } => self.take_request(id, &by, request, effects),
+            // A report or a meter that cannot be read says nothing; wire counts it.
+            Event::ReportArrived { .. } | Event::MeterArrived { .. } | Event::AliveArrived { .. } | Event::Woken => {}
+        }
+    }
+
+    fn take_report(&mut self, output: OutputId, state: Switch, effects: &mut Vec<Effect>) {
+        let Some(plug) = self.plugs.get_mut(output.index()) else { return };
+        let noticed = plug.reported(&self.plan.outputs[output.index()], state, self.now.steady);
+        self.write_down(output, noticed, effects);
+    }
+
+    fn take_foreign_command(
+        &mut self,
+        output: OutputId,
+        command: Option<Switch>,
+        retained: Retained,
+        effects: &mut Vec<Effect>,
+    ) {
+        let now = self.now.steady;
+        let Some(plug) = self.plugs.get_mut(output.index()) else { return };
+        plug.foreign_at = Some(now);
+        // Undone in the unsafe direction only; towards off, its report will tell.
+        let against = command == Some(Switch::On) && plug.told == Some(Switch::Off);
+        if against {
+            plug.tell_again(now);
+        }
+        let what = command.map_or("something that is none of our payloads", Switch::word);
+        let kept = if retained == Retained::Yes {
+            "; it is retained, so the plug gets it again at every subscription: find who retains it and clear it"
+        } else {
+            ""
+        };
+        let name = self.plan.outputs[output.index()].name.clone();
+        self.journal(JournalKind::Foreign, &name, format!("somebody else commands {what}{kept}"), effects);
+    }
+
+    /// Writes down what a plug's report or silence meant.
+    fn write_down(&mut self, output: OutputId, noticed: Noticed, effects: &mut Vec<Effect>) {
+        let name = self.plan.outputs[output.index()].name.clone();
+        let state = self.plugs[output.index()].told.map_or("", Switch::word);
+        let (kind, text) = match noticed {
+            Noticed::Nothing | Noticed::OffUnexplained => return,
+            Noticed::Proven => (JournalKind::Proof, format!("proven {state} by its report")),
+            Noticed::NotProven => (JournalKind::Proof, format!("told {state}, and not proven in time")),
+            Noticed::Rebooted => (JournalKind::Proof, format!("came back in another state; told {state} again")),
+            Noticed::SwitchedOn => (JournalKind::Foreign, "somebody switched it on against us; told off".to_owned()),
+        };
+        self.unsaved = true;
+        self.journal(kind, &name, text, effects);
+    }
+
+    fn settle(&mut self, effects: &mut Vec<Effect>) {
+        let mut deadlines = Deadlines::default();
+        let now = self.now.steady;
+        for (probe, plan) in self.probes.iter().zip(&self.plan.probes) {
+            probe.deadline(plan, now, &mut deadlines);
+        }
+        for (signal, plan) in self.signals.iter_mut().zip(&self.plan.signals) {
+            signal.vote(plan, &self.plan.probes, &mut self.probes, now, &mut deadlines);
+        }
+        self.evaluate_conditions(&mut deadlines);
+        if let Some(plan) = &self.plan.thermostat {
+            self.thermostat.wish(plan, &self.signals[plan.signal.index()].vote, now, &mut deadlines);
+        }
+        self.follow_interlocks(effects, &mut deadlines);
+        self.follow_holds(effects, &mut deadlines);
+        self.explain_offs(effects, &mut deadlines);
+        for index in 0..self.plugs.len() {
+            let noticed = self.plugs[index].expire(now);
+            self.write_down(OutputId::new(index), noticed, effects);
+        }
+        self.gather_opinions(&mut deadlines);
+        if self.decide(effects) {
+            deadlines.ask(now.after(LOOK_AGAIN), DeadlineKind::Condition);
+        }
+        if self.connected {
+            self.tell_plugs(effects, &mut deadlines);
+        }
+        self.follow_alarms(effects, &mut deadlines);
+        self.answer_waiting(effects, &mut deadlines);
+        self.save(effects, &mut deadlines);
+        self.deadline = deadlines.earliest();
+    }
+
+    fn evaluate_conditions(&mut self, deadlines: &mut Deadlines) {
+        let mut nodes = std::mem::take(&mut self.nodes);
+        self.with_facts(|facts| conditions::evaluate(&mut nodes, &self.plan, facts, self.now, deadlines));
+        self.nodes = nodes;
+    }
+
+    /// What conditions look at, lent to `look`.
+    pub(super) fn with_facts<T>(&self, look: impl FnOnce(&Facts<'_>) -> T) -> T {
+        let outputs = |id: OutputId| {
+            let plug = &self.plugs[id.index()];
+            (plug.decided(self.plan.outputs[id.index()].kind), plug.report.map(|(state, _)| state))
+        };
+        let held = |id: HoldId| self.holds[id.index()].active.is_some();
+        look(&Facts { probes: &self.probes, signals: &self.signals, outputs: &outputs, held: &held })
+    }
+
+    /// A condition in words, with what it rests on.
+    pub(super) fn describe(&self, id: ConditionId) -> String {
+        self.with_facts(|facts| conditions::describe(&self.plan, id, facts, self.now.steady))
+    }
+
+    fn follow_interlocks(&mut self, effects: &mut Vec<Effect>, deadlines: &mut Deadlines) {
+        let now = self.now;
+        for index in 0..self.interlocks.len() {
+            let plan = &self.plan.interlocks[index];
+            let truth = self.nodes[plan.cause.index()].truth;
+            let interlock = &mut self.interlocks[index];
+            let proven = interlock.is_proven(plan, &self.plan, &self.probes, &self.plugs, now.steady, deadlines);
+            let change = interlock.follow(plan, truth, proven, now.steady);
+            if change == Change::None {
+                continue;
+            }
+            let cause = self.describe(self.plan.interlocks[index].cause);
+            let interlock = &mut self.interlocks[index];
+            let text = match change {
+                Change::Tripped if truth.is_true() => format!("tripped: {cause}"),
+                Change::Tripped => format!("tripped, for its cause cannot be seen: {cause}"),
+                Change::Confirmed => format!("confirmed: {cause}"),
+                Change::Latched => format!("latched: {cause}"),
+                Change::Cleared | Change::None => "cleared, the cause is gone".to_owned(),
+            };
+            if change == Change::Tripped {
+                interlock.since = now.wall;
+                interlock.last_trip = Some(now.wall);
+            }
+            if matches!(change, Change::Tripped | Change::Confirmed | Change::Latched) {
+                interlock.cause = cause;
+            }
+            self.unsaved = true;
+            let name = self.plan.interlocks[index].name.clone();
+            self.journal(JournalKind::Trip, &name, text, effects);
+        }
+    }
+
+    fn follow_holds(&mut self, effects: &mut Vec<Effect>, deadlines: &mut Deadlines) {
+        let now = self.now.steady;
+        for index in 0..self.holds.len() {
+            let Some(active) = &mut self.holds[index].active else { continue };
+            if active.deadline > now {
+                deadlines.ask(active.deadline, DeadlineKind::Hold);
+                continue;
+            }
+            if active.overdue {
+                continue;
+            }
+            active.overdue = true;
+            self.unsaved = true;
+            let plan = &self.plan.holds[index];
+            let (name, limit) = (plan.name.clone(), plan.limit);
+            let releases = plan.at_limit == AtLimit::Release && self.missing_for_release(HoldId::new(index)).is_empty();
+            if releases {
+                self.holds[index].active = None;
+                self.journal(JournalKind::Hold, &name, format!("ended by itself after {limit}"), effects);
+            } else {
+                let text = format!("its {limit} are over; nothing restarts by itself");
+                self.journal(JournalKind::Hold, &name, text, effects);
+            }
+        }
+        for index in 0..self.forces.len() {
+            let Some(force) = &self.forces[index] else { continue };
+            if force.until > now {
+                deadlines.ask(force.until, DeadlineKind::Hold);
+                continue;
+            }
+            self.forces[index] = None;
+            self.unsaved = true;
+            let name = self.plan.outputs[index].name.clone();
+            self.journal(JournalKind::Force, &name, "ended, its time is over", effects);
+        }
+    }
+
+    /// Each condition of a release that is not known to be true, in words.
+    pub(super) fn missing_for_release(&self, hold: HoldId) -> Vec<String> {
+        self.plan.holds[hold.index()]
+            .release_needs
+            .iter()
+            .filter(|need| !self.nodes[need.condition.index()].truth.is_true())
+            .map(|need| format!("{}: needs {}", need.name, self.describe(need.condition)))
+            .collect()
+    }
+
+    /// An off that we did not command: several together are a power cut, one alone is a person.
+    fn explain_offs(&mut self, effects: &mut Vec<Effect>, deadlines: &mut Deadlines) {
+        let now = self.now.steady;
+        let Some(first) = self.plugs.iter().filter_map(|plug| plug.unexplained_off).min() else { return };
+        let due = first.after(TOGETHER);
+        if due > now {
+            deadlines.ask(due, DeadlineKind::Proof);
+            return;
+        }
+        let off: Vec<_> = (0..self.plugs.len()).filter(|index| self.plugs[*index].unexplained_off.is_some()).collect();
+        let names: Vec<_> = off.iter().map(|index| self.plan.outputs[*index].name.to_string()).collect();
+        let names = names.join(", ");
+        if off.len() > 1 {
+            for index in off {
+                self.plugs[index].tell_again(now);
+            }
+            let text = "went off together, so their power was away; told again";
+            self.journal(JournalKind::Foreign, &names, text, effects);
+            return;
+        }
+        for index in off {
+            self.plugs[index].unexplained_off = None;
+            self.plugs[index].foreign_at = Some(now);
+            let by = format!("a person at the plug of {names}");
+            self.journal(JournalKind::Foreign, &names, "switched off by hand; nothing restarts by itself", effects);
+            match self.plan.hold(HANDS_IN) {
+                Some(hold) => self.begin_hold(hold, &by, Some(OutputId::new(index)), effects),
+                None => {
+                    let until = now.after(super::requests::DEFAULT_FORCE);
+                    self.forces[index] = Some(Force { to: Switch::Off, until, by });
+                }
+            }
+        }
+    }
+
+    fn gather_opinions(&mut self, deadlines: &mut Deadlines) {
+        let now = self.now;
+        self.opinions.clear();
+        for (index, plan) in self.plan.outputs.iter().enumerate() {
+            let plug = &self.plugs[index];
+            let decided = plug.decided(plan.kind);
+            let least = if decided == Switch::On { plan.least_on } else { plan.least_off };
+            let minimum_ends = plug.changed_at.map(|at| at.after(least)).filter(|end| *end > now.steady);
+            if let Some(end) = minimum_ends {
+                deadlines.ask(end, DeadlineKind::Minimum);
+            }
+            let missing = plan.permissives.iter().position(|need| !self.nodes[need.condition.index()].truth.is_true());
+            self.opinions.push(Opinions {
+                trip: None,
+                start_blocked: missing.map(Layer::Permissive),
+                hold: None,
+                force: self.forces[index].as_ref().map(|force| force.to),
+                rule: None,
+                control: None,
+                schedule: None,
+                rest: plan.rest,
+                running: plug.running(),
+                decided,
+                minimum_runs: minimum_ends.is_some(),
+                compressor_rests: minimum_ends.is_some() && plan.kind == OutputKind::Chiller && decided == Switch::Off,
+            });
+        }
+        self.gather_trips();
+        for (index, hold) in self.holds.iter().enumerate() {
+            let Some(active) = &hold.active else { continue };
+            for output in self.plan.holds[index].pauses.iter().chain(&active.also) {
+                self.opinions[output.index()].hold.get_or_insert(HoldId::new(index));
+            }
+        }
+        for (index, rule) in self.plan.rules.iter().enumerate() {
+            if self.nodes[rule.cause.index()].truth.is_true() {
+                for (output, to) in &rule.wishes {
+                    self.opinions[output.index()].rule.get_or_insert((*to, RuleId::new(index)));
+                }
+            }
+        }
+        if let Some(plan) = &self.plan.thermostat {
+            let sides = [(plan.heat, self.thermostat.heat), (plan.cool, self.thermostat.cool)];
+            for (side, wish) in sides {
+                if let (Some(side), Some(wish)) = (side, wish) {
+                    self.opinions[side.output.index()].control = Some(wish);
+                }
+            }
+        }
+        let local = self.plan.zone.time_of_day(now.wall);
+        for schedule in &self.plan.schedules {
+            let on = schedule.on.iter().any(|window| window.contains(local));
+            self.opinions[schedule.output.index()].schedule = Some(if on { Switch::On } else { Switch::Off });
+            for window in &schedule.on {
+                deadlines.ask(now.steady.after(window.look_again(local)), DeadlineKind::Condition);
+            }
+        }
+    }
+
+    fn gather_trips(&mut self) {
+        for (index, interlock) in self.interlocks.iter().enumerate().filter(|(_, interlock)| interlock.acts()) {
+            for (output, to) in &self.plan.interlocks[index].effects {
+                let kind = self.plan.outputs[output.index()].kind;
+                // Lost information never turns off a pump.
+                if *to == Switch::Off && kind.is_life_support() && !interlock.known {
+                    continue;
+                }
+                let trip = &mut self.opinions[output.index()].trip;
+                // Of two opposing trips the safe state wins.
+                if trip.is_none_or(|(other, _)| other != *to && *to == kind.rest()) {
+                    *trip = Some((*to, InterlockId::new(index)));
+                }
+            }
+        }
+    }
+
+    /// Decides every output. Returns whether any decided state changed.
+    fn decide(&mut self, effects: &mut Vec<Effect>) -> bool {
+        let mut decisions: Vec<(Switch, Layer)> = self.opinions.iter().map(Opinions::decide).collect();
+        self.never_both(&mut decisions);
+        let mut changed = false;
+        for (index, (to, layer)) in decisions.into_iter().enumerate() {
+            self.plugs[index].wished = self.opinions[index].wish().0;
+            let before = self.plugs[index].decision.as_ref().map(|decision| (decision.to, decision.layer));
+            if before == Some((to, layer)) {
+                continue;
+            }
+            let cause = self.cause(OutputId::new(index), layer);
+            let plug = &mut self.plugs[index];
+            if before.is_some_and(|(before, _)| before != to) {
+                plug.changed_at = Some(self.now.steady);
+            }
+            if before.is_none_or(|(before, _)| before != to) {
+                changed = true;
+                self.unsaved = true;
+                let name = self.plan.outputs[index].name.clone();
+                self.journal(JournalKind::Command, &name, format!("{}: {cause}", to.word()), effects);
+            }
+            self.plugs[index].decision = Some(Decision { to, layer, cause, since: self.now.wall });
+        }
+        changed
+    }
+
+    /// Heater and chiller are never both commanded on: the heater yields, for a cool tank has hours.
+    fn never_both(&self, decisions: &mut [(Switch, Layer)]) {
+        let is_on = |kind: OutputKind, decisions: &[(Switch, Layer)]| {
+            (0..decisions.len()).find(|i| self.plan.outputs[*i].kind == kind && decisions[*i].0 == Switch::On)
+        };
+        let Some(chiller) = is_on(OutputKind::Chiller, decisions) else { return };
+        while let Some(heater) = is_on(OutputKind::Heater, decisions) {
+            decisions[heater] = (Switch::Off, Layer::Exclusion(OutputId::new(chiller)));
+        }
+    }
+
+    fn tell_plugs(&mut self, effects: &mut Vec<Effect>, deadlines: &mut Deadlines) {
+        for first in [Switch::Off, Switch::On] {
+            for index in 0..self.plugs.len() {
+                let output = OutputId::new(index);
+                let plan = &self.plan.outputs[index];
+                if self.plugs[index].decided(plan.kind) != first {
+                    continue;
+                }
+                match self.plugs[index].tell(plan, self.now.steady, deadlines) {
+                    Some(Telling::Switch(to, attempt)) => {
+                        let cause = self.plugs[index].decision.as_ref().map_or_else(String::new, |d| d.cause.clone());
+                        effects.push(Effect::SwitchPlug { output, to, attempt, cause });
+                    }
+                    Some(Telling::Refresh) => effects.push(Effect::RefreshLease { output }),
+                    None => {}
+                }
+            }
+        }
+    }
+
+    fn save(&mut self, effects: &mut Vec<Effect>, deadlines: &mut Deadlines) {
+        let now = self.now.steady;
+        let runs = self.plugs.iter().any(|plug| plug.running() == Switch::On);
+        let due = self.saved_at.after(SAVE_TOTALS);
+        if self.unsaved || (runs && due <= now) {
+            self.unsaved = false;
+            self.saved_at = now;
+            effects.push(Effect::SaveState(Durability::Soon));
+        }
+        if runs {
+            deadlines.ask(self.saved_at.after(SAVE_TOTALS), DeadlineKind::Save);
+        }
+    }
+
+    pub(super) fn journal(&self, kind: JournalKind, subject: &str, text: impl Into<String>, effects: &mut Vec<Effect>) {
+        let entry = JournalEntry { at: self.now.wall, kind, subject: subject.to_owned(), text: text.into() };
+        effects.push(Effect::Journal(entry));
+    }
+}

@@ -1,0 +1,213 @@
+//! Several probes to one signal: two and three voted as process plants do, one taken as it is.
+//!
+//! Two: the highest decides heating and the high trip, the lowest decides the low alarm; they
+//! disagree when they are further apart than the plan says for as long as it says. Three: the
+//! median, and a probe far from it for that long is suspect and out of the vote.
+
+use crate::time::{Span, Steady};
+use crate::units::Quantity;
+
+use super::deadlines::Deadlines;
+use super::effect::DeadlineKind;
+use super::plan::{ProbePlan, SignalPlan};
+use super::probe::Probe;
+use super::quality::{Doubt, Fault, Quality};
+
+/// The result of one vote.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Vote {
+    /// The voted value; meaningless while the quality is bad.
+    pub value: f64,
+    /// The highest of the probes that count.
+    pub highest: f64,
+    /// The lowest of the probes that count.
+    pub lowest: f64,
+    /// Whether and why it may be believed.
+    pub quality: Quality,
+    /// Good probes.
+    pub good: u8,
+    /// The newest sample of the probes that count.
+    pub sampled_at: Option<Steady>,
+}
+
+/// A signal's memory between votes.
+#[derive(Clone, Debug)]
+pub(super) struct Signal {
+    /// The last vote.
+    pub vote: Vote,
+    /// Since when the probes are apart.
+    apart_since: Option<Steady>,
+    /// They have been apart for long enough.
+    pub disagreeing: bool,
+    /// Of three probes, since when each is far from the median.
+    far_since: Vec<Option<Steady>>,
+}
+
+impl Signal {
+    /// Before the first vote.
+    pub fn new(plan: &SignalPlan) -> Self {
+        let bad = Quality::Bad(Fault::NeverHeard);
+        Self {
+            vote: Vote { value: 0.0, highest: 0.0, lowest: 0.0, quality: bad, good: 0, sampled_at: None },
+            apart_since: None,
+            disagreeing: false,
+            far_since: vec![None; plan.probes.len()],
+        }
+    }
+
+    /// Votes anew. Probes that are outvoted are marked so.
+    pub fn vote(
+        &mut self,
+        plan: &SignalPlan,
+        plans: &[ProbePlan],
+        probes: &mut [Probe],
+        now: Steady,
+        deadlines: &mut Deadlines,
+    ) {
+        if let (Some(disagree), true) = (plan.disagree, plan.probes.len() >= 3) {
+            self.outvote(plan, disagree.by, disagree.lasting, plans, probes, now, deadlines);
+        }
+        let mut values = Values::default();
+        let mut worst: Option<Quality> = None;
+        for id in &plan.probes {
+            let (probe, probe_plan) = (&probes[id.index()], &plans[id.index()]);
+            let quality = probe.quality(probe_plan, now);
+            if let Some(value) = probe.value(probe_plan, now) {
+                values.add(value, quality, probe.accepted_at());
+            }
+            // The first probe's reason speaks for the signal, unless another has come further.
+            let further = |old: Quality| rank(quality) < rank(old);
+            if worst.is_none_or(further) {
+                worst = Some(quality);
+            }
+        }
+        self.vote = values.decide(plan.quantity, worst.unwrap_or(Quality::Bad(Fault::NeverHeard)));
+        self.judge_distance(plan, now, deadlines);
+    }
+
+    fn judge_distance(&mut self, plan: &SignalPlan, now: Steady, deadlines: &mut Deadlines) {
+        let apart = plan
+            .disagree
+            .filter(|disagree| self.vote.quality.is_usable() && self.vote.highest - self.vote.lowest > disagree.by);
+        let Some(disagree) = apart else {
+            self.apart_since = None;
+            self.disagreeing = false;
+            return;
+        };
+        let since = *self.apart_since.get_or_insert(now);
+        self.disagreeing = lasted(since, disagree.lasting, now, deadlines);
+    }
+
+    #[expect(clippy::too_many_arguments, reason = "the plan's two numbers and the two slices that they apply to")]
+    fn outvote(
+        &mut self,
+        plan: &SignalPlan,
+        by: f64,
+        lasting: Span,
+        plans: &[ProbePlan],
+        probes: &mut [Probe],
+        now: Steady,
+        deadlines: &mut Deadlines,
+    ) {
+        let mut values: Vec<f64> =
+            plan.probes.iter().filter_map(|id| probes[id.index()].value(&plans[id.index()], now)).collect();
+        values.sort_by(f64::total_cmp);
+        let median = (values.len() >= 3).then(|| values[values.len() / 2]);
+        for (id, far_since) in plan.probes.iter().zip(&mut self.far_since) {
+            let value = probes[id.index()].value(&plans[id.index()], now);
+            let far = matches!((value, median), (Some(value), Some(median)) if (value - median).abs() > by);
+            *far_since = far.then(|| far_since.unwrap_or(now));
+            probes[id.index()].outvoted = far_since.is_some_and(|since| lasted(since, lasting, now, deadlines));
+        }
+    }
+}
+
+fn lasted(since: Steady, span: Span, now: Steady, deadlines: &mut Deadlines) -> bool {
+    let due = since.after(span);
+    if due > now {
+        deadlines.ask(due, DeadlineKind::Condition);
+    }
+    due <= now
+}
+
+/// How much a probe of this quality tells about why a signal is not there; less is more.
+fn rank(quality: Quality) -> u8 {
+    match quality {
+        Quality::Good => 0,
+        Quality::Suspect(_) => 1,
+        Quality::Bad(Fault::Settling) => 2,
+        Quality::Bad(Fault::Stale) => 3,
+        Quality::Bad(Fault::OutOfRange | Fault::WrongUnit | Fault::Undecodable(_)) => 4,
+        Quality::Bad(Fault::RetainedOnly) => 5,
+        Quality::Bad(Fault::NeverHeard) => 6,
+    }
+}
+
+/// The values of one vote: good ones, and suspect ones for when there is nothing better.
+#[derive(Default)]
+struct Values {
+    good: Few,
+    suspect: Few,
+    doubt: Option<Doubt>,
+}
+
+/// A few sorted values without allocation: signals have one to three probes, rarely more.
+#[derive(Default)]
+struct Few {
+    values: [f64; 8],
+    len: usize,
+    newest: Option<Steady>,
+}
+
+impl Few {
+    fn add(&mut self, value: f64, at: Option<Steady>) {
+        if self.len < self.values.len() {
+            self.values[self.len] = value;
+            self.len += 1;
+            self.values[..self.len].sort_by(f64::total_cmp);
+        }
+        self.newest = self.newest.max(at);
+    }
+
+    fn voted(&self) -> f64 {
+        let middle = self.len / 2;
+        if self.len % 2 == 1 {
+            self.values[middle]
+        } else {
+            f64::midpoint(self.values[middle - 1], self.values[middle])
+        }
+    }
+}
+
+impl Values {
+    fn add(&mut self, value: f64, quality: Quality, at: Option<Steady>) {
+        match quality {
+            Quality::Good => self.good.add(value, at),
+            Quality::Suspect(doubt) => {
+                self.doubt.get_or_insert(doubt);
+                self.suspect.add(value, at);
+            }
+            Quality::Bad(_) => {}
+        }
+    }
+
+    fn decide(&self, quantity: Quantity, otherwise: Quality) -> Vote {
+        let (few, quality) = match (self.good.len, self.doubt) {
+            (1.., _) => (&self.good, Quality::Good),
+            (0, Some(doubt)) => (&self.suspect, Quality::Suspect(doubt)),
+            (0, None) => {
+                return Vote { value: 0.0, highest: 0.0, lowest: 0.0, quality: otherwise, good: 0, sampled_at: None };
+            }
+        };
+        let (lowest, highest) = (few.values[0], few.values[few.len - 1]);
+        Vote {
+            // A leak probe or a float: one that is wet is wet.
+            value: if quantity == Quantity::Contact { highest } else { few.voted() },
+            highest,
+            lowest,
+            quality,
+            good: u8::try_from(self.good.len).unwrap_or(u8::MAX),
+            sampled_at: few.newest,
+        }
+    }
+}

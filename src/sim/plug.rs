@@ -1,0 +1,221 @@
+//! A simulated plug: takes command payloads, switches its relay, counts its lease, reports.
+//!
+//! ```text
+//!   command ──(50 to 500 ms)──► relay ──► report
+//!   lease runs out ────────────► off ───► report       mains back, reboot ──(5 s)──► boot state, alive, report
+//! ```
+//! A relay that is welded conducts whatever it reports. An output that stopped does no work; one
+//! that jammed does no work and still draws power.
+
+use crate::control::plan::Switch;
+use crate::time::{Span, Steady};
+use crate::wire::binding::PlugBinding;
+
+use super::Chance;
+use super::fault::OutputFault;
+use super::payload::{Message, Scalar, payload, seconds_in};
+
+/// What a payload tells a plug.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct Told {
+    pub to: Switch,
+    /// Off again by itself after this.
+    pub lasts: Option<Span>,
+}
+
+/// One plug and what hangs on it.
+#[derive(Clone, Debug)]
+pub(super) struct Plug {
+    pub binding: PlugBinding,
+    /// W while it runs.
+    pub watts: f64,
+    pub boots: Switch,
+    pub relay: Switch,
+    /// Mains at the socket.
+    pub mains: bool,
+    /// Its firmware is not up yet.
+    booting: bool,
+    pub lease_ends: Option<Steady>,
+    /// What is wrong with it; the number is the fault's.
+    pub faults: Vec<(usize, OutputFault)>,
+    pub chance: Chance,
+    frozen_watts: Option<f64>,
+    counted: Steady,
+    worked: Span,
+    /// The last command is carried out then; the next one not sooner.
+    busy_until: Steady,
+}
+
+impl Plug {
+    pub fn new(binding: PlugBinding, watts: f64, boots: Switch, start: Steady, chance: Chance) -> Self {
+        Self {
+            binding,
+            watts,
+            boots,
+            relay: boots,
+            mains: true,
+            booting: false,
+            lease_ends: None,
+            faults: Vec::new(),
+            chance,
+            frozen_watts: None,
+            counted: start,
+            worked: Span::ZERO,
+            busy_until: start,
+        }
+    }
+
+    pub fn has(&self, fault: OutputFault) -> bool {
+        self.faults.iter().any(|(_, own)| *own == fault)
+    }
+
+    /// Whether current can flow to what hangs on it.
+    pub fn conducts(&self) -> bool {
+        self.mains && (self.relay == Switch::On || self.has(OutputFault::Welds))
+    }
+
+    /// Whether what hangs on it works.
+    pub fn works(&self) -> bool {
+        self.conducts() && !self.has(OutputFault::Stops) && !self.has(OutputFault::Jams)
+    }
+
+    /// Counts work up to a moment; before every change of [`Self::works`].
+    pub fn count(&mut self, at: Steady) {
+        if self.works() {
+            self.worked = self.worked.plus(at.since(self.counted));
+        }
+        self.counted = at;
+    }
+
+    /// The share of the time since the last call that it worked, 0 to 1.
+    pub fn duty(&mut self, at: Steady, over: Span) -> f64 {
+        self.count(at);
+        let share = self.worked.seconds() / over.seconds();
+        self.worked = Span::ZERO;
+        share.min(1.0)
+    }
+
+    /// Reads a command; `None` for what it does not understand.
+    pub fn understand(&self, topic: &str, payload: &[u8]) -> Option<Told> {
+        let text = std::str::from_utf8(payload).ok()?;
+        let lease = self.binding.lease.as_ref();
+        if let Some(lease) =
+            lease.filter(|lease| lease.topic.as_deref().unwrap_or(&self.binding.command.topic) == topic)
+            && let Some(seconds) = seconds_in(&lease.payload, text)
+        {
+            return Some(Told { to: Switch::On, lasts: Some(Span::from_seconds(seconds)) });
+        }
+        if topic != self.binding.command.topic {
+            return None;
+        }
+        match text {
+            _ if text == self.binding.command.on => Some(Told { to: Switch::On, lasts: None }),
+            _ if text == self.binding.command.off => Some(Told { to: Switch::Off, lasts: None }),
+            _ => None,
+        }
+    }
+
+    pub fn ignores(&self, to: Switch) -> bool {
+        self.has(OutputFault::PlugIgnores(None)) || self.has(OutputFault::PlugIgnores(Some(to)))
+    }
+
+    /// Its firmware runs and the network reaches it.
+    pub fn is_online(&self) -> bool {
+        self.mains && !self.booting && !self.has(OutputFault::PlugVanishes)
+    }
+
+    /// When a command that came now is carried out: in the order in which they came.
+    pub fn queue_command(&mut self, at: Steady) -> Steady {
+        let acts = at.after(self.chance.span(Span::from_millis(50), Span::from_millis(500)));
+        self.busy_until = acts.max(self.busy_until.after(Span::from_millis(1)));
+        self.busy_until
+    }
+
+    /// The faults are others now.
+    pub fn change_faults(&mut self, faults: Vec<(usize, OutputFault)>, at: Steady) {
+        self.count(at);
+        let freezes = |faults: &[(usize, OutputFault)]| faults.iter().any(|(_, own)| *own == OutputFault::MeterFreezes);
+        if freezes(&faults) && !freezes(&self.faults) {
+            self.frozen_watts = Some(self.true_watts());
+        }
+        self.faults = faults;
+    }
+
+    /// The firmware stops, and no current flows while it does.
+    pub fn go_down(&mut self, at: Steady) {
+        self.turn(Switch::Off, at);
+        self.booting = true;
+    }
+
+    /// The firmware is up again.
+    pub fn boot(&mut self, into: Switch, at: Steady) {
+        if self.mains {
+            self.turn(into, at);
+            self.booting = false;
+        }
+    }
+
+    /// By its button, its boot state or the end of a lease.
+    pub fn turn(&mut self, to: Switch, at: Steady) {
+        self.count(at);
+        self.relay = to;
+        self.lease_ends = None;
+    }
+
+    /// Does as told.
+    pub fn obey(&mut self, told: Told, at: Steady) {
+        self.count(at);
+        self.relay = told.to;
+        let lasts = told.lasts.filter(|_| !self.has(OutputFault::ForgetsLease));
+        self.lease_ends = if told.to == Switch::On { lasts.map(|span| at.after(span)) } else { None };
+    }
+
+    fn true_watts(&self) -> f64 {
+        if self.conducts() && !self.has(OutputFault::Stops) { self.watts } else { 0.0 }
+    }
+
+    fn shown_watts(&mut self) -> f64 {
+        let watts = self.true_watts();
+        // The model: a meter is right to a watt, and shows 0 when no current flows.
+        let noise = if watts > 0.0 { self.chance.noise(0.4).clamp(-1.0, 1.0) } else { 0.0 };
+        if self.has(OutputFault::MeterFreezes) { self.frozen_watts.unwrap_or(watts) } else { (watts + noise).max(0.0) }
+    }
+
+    /// Everything that it says on the topics of its report and its meter.
+    pub fn telemetry(&mut self) -> Vec<Message> {
+        let report = self.binding.report.as_ref().map(|report| report.topic.clone());
+        let meter = self.binding.meter.as_ref().map(|meter| meter.topic.clone());
+        let mut topics: Vec<String> = report.into_iter().chain(meter).collect();
+        topics.dedup();
+        topics.iter().filter_map(|topic| self.say(topic)).collect()
+    }
+
+    /// Its relay's report alone.
+    pub fn report(&mut self) -> Option<Message> {
+        let topic = self.binding.report.as_ref()?.topic.clone();
+        self.say(&topic)
+    }
+
+    /// That it is alive, or (by its will) that it is not.
+    pub fn alive(&mut self, yes: bool) -> Option<Message> {
+        let alive = self.binding.alive.as_ref()?;
+        let words = if yes { &alive.on } else { &alive.off };
+        let scalar = Scalar::Word(words.first()?.clone());
+        let payload = payload([(alive.pointer.as_ref(), scalar)])?;
+        Some(Message { topic: alive.topic.clone(), payload, retained: true })
+    }
+
+    /// One message with all that the binding finds on a topic.
+    fn say(&mut self, topic: &str) -> Option<Message> {
+        let watts = self.shown_watts();
+        let mut fields = Vec::new();
+        if let Some(report) = self.binding.report.as_ref().filter(|report| report.topic == topic) {
+            let words = if self.relay == Switch::On { &report.on } else { &report.off };
+            fields.push((report.pointer.as_ref(), Scalar::Word(words.first()?.clone())));
+        }
+        if let Some(meter) = self.binding.meter.as_ref().filter(|meter| meter.topic == topic) {
+            fields.push((meter.pointer.as_ref(), Scalar::Number(meter.unit.from_canonical(watts), 4)));
+        }
+        Some(Message { topic: topic.to_owned(), payload: payload(fields)?, retained: false })
+    }
+}

@@ -1,0 +1,256 @@
+//! The world beyond the broker: tanks, their probes and plugs, one room, the faults.
+//!
+//! Duty: [`World::receive`] takes what a daemon publishes to plugs; [`World::advance`] lets time pass
+//! and gives what probes and plugs publish, each message with its moment. Whoever drives it carries
+//! the messages: the demo over a real broker, a rehearsal in process.
+//!
+//! Invariants: physics runs on its own grid (1 s), so how often `advance` is called changes nothing;
+//! whatever happens at one moment happens in the order in which it was scheduled; time never runs
+//! backwards (an earlier `to` does nothing). A shared topic is one device, whoever listens to it.
+
+mod build;
+mod run;
+#[cfg(test)]
+mod tests;
+
+use std::cmp::Reverse;
+use std::collections::{BTreeMap, BinaryHeap};
+
+use crate::control::TankPlan;
+use crate::control::plan::Switch;
+use crate::time::{Now, Span, Steady};
+use crate::wire::binding::TankBindings;
+
+use super::fault::{Fault, What};
+use super::physics::{Physics, Reservoir, Room};
+use super::plug::{Plug, Told};
+use super::probe::Probe;
+use super::{Catalogue, Chance, Message};
+
+/// What a simulated tank is made from.
+#[derive(Clone, Copy, Debug)]
+pub struct Model<'a> {
+    /// What the daemon keeps it by.
+    pub plan: &'a TankPlan,
+    /// Over which topics.
+    pub bindings: &'a TankBindings,
+}
+
+/// What is around the tanks, and how finely it is computed.
+#[derive(Clone, Debug)]
+pub struct Surroundings {
+    /// The room.
+    pub room: Room,
+    /// The physics' step; 2 s at most.
+    pub step: Span,
+    /// The tank that a bare name in a fault means where several tanks have it.
+    pub usual_tank: Option<String>,
+}
+
+impl Default for Surroundings {
+    fn default() -> Self {
+        Self { room: Room::new(21.0), step: Span::from_seconds(1), usual_tank: None }
+    }
+}
+
+/// A message and when it left its device.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Sent {
+    /// The moment.
+    pub at: Steady,
+    /// What.
+    pub message: Message,
+}
+
+/// Whether there is a broker. Who carries the messages must do as this says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Broker {
+    /// It is there.
+    Up,
+    /// A fault took it away.
+    Down,
+}
+
+/// What is true in a tank, which no probe says exactly.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Truth {
+    /// °C of the display, or the only basin.
+    pub display_celsius: f64,
+    /// °C of the sump, or the only basin.
+    pub sump_celsius: f64,
+    /// °C of the room.
+    pub room_celsius: f64,
+    /// Grams of salt in a kilogram of water.
+    pub salinity: f64,
+    /// mm over the running level: return chamber or only basin.
+    pub level: f64,
+    /// Up the return pipe, L/h.
+    pub flow: f64,
+    /// On the floor, L.
+    pub floor_litres: f64,
+    /// In the reservoir, L.
+    pub reservoir_litres: f64,
+    /// Each output in the order of the plan: whether it really works, whatever its relay says.
+    pub works: Vec<bool>,
+    /// Each output in the order of the plan: what its relay is.
+    pub relays: Vec<Switch>,
+}
+
+struct SimulatedTank {
+    plan: TankPlan,
+    physics: Physics,
+    reservoir: usize,
+    /// The first of its plugs in the world's list; they stand in the order of the plan.
+    plugs: std::ops::Range<usize>,
+}
+
+/// Probes that speak on one topic.
+struct Sender {
+    topic: String,
+    probes: Vec<usize>,
+    every: Span,
+}
+
+/// What happens at a moment.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Action {
+    Physics,
+    Speak(usize),
+    Weather,
+    Bounce { probe: usize, under: bool },
+    Obey { plug: usize, told: Told },
+    LeaseEnds(usize),
+    Telemetry(usize),
+    Meter(usize),
+    Boots { plug: usize, into: Switch },
+    Will(usize),
+    Announce(usize),
+    FaultBegins(usize),
+    FaultEnds(usize),
+}
+
+/// Everything beyond the broker.
+pub struct World {
+    start: Now,
+    /// The last `to` of [`World::advance`], for the wall clock.
+    clock: Now,
+    at: Steady,
+    step: Span,
+    order: u64,
+    queue: BinaryHeap<Reverse<(Steady, u64, Action)>>,
+    tanks: Vec<SimulatedTank>,
+    reservoirs: Vec<Reservoir>,
+    room: Room,
+    weather: Chance,
+    plugs: Vec<Plug>,
+    probes: Vec<Probe>,
+    senders: Vec<Sender>,
+    /// Which plugs listen to which topic.
+    listeners: BTreeMap<String, Vec<usize>>,
+    catalogue: Catalogue,
+    faults: Vec<Fault>,
+    /// The faults that are on, oldest first.
+    active: Vec<usize>,
+    broker: Broker,
+    outbox: Vec<Sent>,
+    happened: Vec<(Steady, String)>,
+}
+
+impl World {
+    /// The tanks of these models at a moment, all well, pumps running.
+    pub fn new(models: &[Model<'_>], seed: u64, surroundings: Surroundings, now: Now) -> Self {
+        build::world(models, seed, surroundings, now)
+    }
+
+    /// The topics that plugs listen to.
+    pub fn command_topics(&self) -> impl Iterator<Item = &str> {
+        self.listeners.keys().map(String::as_str)
+    }
+
+    /// Who can fail here, and how.
+    pub fn catalogue(&self) -> &Catalogue {
+        &self.catalogue
+    }
+
+    /// Plans a fault; `at` counts from the start of the world, and what is past begins now.
+    pub fn inject(&mut self, fault: Fault) {
+        let begins = fault.at.map_or(self.at, |at| self.start.steady.after(at)).max(self.at);
+        let id = self.faults.len();
+        self.schedule(begins, Action::FaultBegins(id));
+        if let Some(lasts) = fault.lasts {
+            self.schedule(begins.after(lasts), Action::FaultEnds(id));
+        }
+        self.faults.push(fault);
+    }
+
+    /// Whether there is a broker now.
+    pub fn broker(&self) -> Broker {
+        self.broker
+    }
+
+    /// What was published to a plug, at the time of the last [`Self::advance`].
+    pub fn receive(&mut self, message: &Message) {
+        if self.broker == Broker::Down {
+            return;
+        }
+        let plugs = self.listeners.get(&message.topic).cloned().unwrap_or_default();
+        for index in plugs {
+            self.hear(index, message);
+        }
+    }
+
+    /// Lets time pass up to `to` and gives everything that was published, in order.
+    pub fn advance(&mut self, to: Now) -> Vec<Sent> {
+        self.run(to, false);
+        std::mem::take(&mut self.outbox)
+    }
+
+    /// As [`Self::advance`], but stops at the first moment at which something is published, so that a
+    /// driver in process can let the daemon answer before time goes on. [`Self::time`] says where.
+    pub fn advance_to_next(&mut self, to: Now) -> Vec<Sent> {
+        self.run(to, true);
+        std::mem::take(&mut self.outbox)
+    }
+
+    /// How far time has come.
+    pub fn time(&self) -> Steady {
+        self.at
+    }
+
+    /// The faults that began and ended since the last call, as sentences for people.
+    pub fn take_happenings(&mut self) -> Vec<(Steady, String)> {
+        std::mem::take(&mut self.happened)
+    }
+
+    /// What is true in a tank.
+    pub fn truth(&self, tank: &str) -> Option<Truth> {
+        let tank = self.tanks.iter().find(|candidate| &*candidate.plan.name == tank)?;
+        let plugs = &self.plugs[tank.plugs.clone()];
+        Some(Truth {
+            display_celsius: tank.physics.display_celsius(),
+            sump_celsius: tank.physics.sump_celsius(),
+            room_celsius: self.room.celsius(),
+            salinity: tank.physics.salinity(),
+            level: tank.physics.level(),
+            flow: tank.physics.flow() * 3600.0,
+            floor_litres: tank.physics.floor_litres(),
+            reservoir_litres: self.reservoirs[tank.reservoir].litres,
+            works: plugs.iter().map(Plug::works).collect(),
+            relays: plugs.iter().map(|plug| plug.relay).collect(),
+        })
+    }
+
+    /// The water of a tank, for balances.
+    pub fn physics(&self, tank: &str) -> Option<&Physics> {
+        self.tanks.iter().find(|candidate| &*candidate.plan.name == tank).map(|tank| &tank.physics)
+    }
+
+    fn schedule(&mut self, at: Steady, action: Action) {
+        self.order += 1;
+        self.queue.push(Reverse((at, self.order, action)));
+    }
+
+    fn is_on(&self, what: What) -> bool {
+        self.active.iter().any(|id| self.faults[*id].what == what)
+    }
+}

@@ -1,0 +1,416 @@
+//! What happens in the world as time passes, action by action.
+
+use crate::control::plan::Switch;
+use crate::time::{Now, Span};
+use crate::units::Quantity;
+
+use super::super::Message;
+use super::super::fault::{Fault, OutputFault, ProbeFault, TankFault, What};
+use super::super::fitting::{FloatSide, Spot};
+use super::super::payload::{Scalar, payload};
+use super::super::physics::{Defects, Physics, Pull};
+use super::super::probe::Around;
+use super::{Action, Broker, Sent, World};
+
+/// A plug tells its relay and its watts this often.
+pub(super) const TELEMETRY: Span = Span::from_seconds(10);
+/// A plug that lost its mains or restarts speaks again after this.
+const BOOT: Span = Span::from_seconds(5);
+/// A broker declares a silent plug dead after one and a half keep-alives of 10 s.
+const WILL: Span = Span::from_seconds(15);
+/// The room is computed anew this often.
+const WEATHER: Span = Span::from_seconds(60);
+/// The least water on the floor that a leak probe feels, L.
+const FLOOR_FELT: f64 = 0.02;
+
+impl World {
+    pub(super) fn run(&mut self, to: Now, stop_at_message: bool) {
+        self.clock = to;
+        while let Some(std::cmp::Reverse((at, _, action))) = self.queue.peek().copied() {
+            if at > to.steady || (stop_at_message && !self.outbox.is_empty() && at > self.at) {
+                break;
+            }
+            self.queue.pop();
+            self.at = self.at.max(at);
+            self.carry_out(action);
+        }
+        if !stop_at_message || self.outbox.is_empty() {
+            self.at = self.at.max(to.steady);
+        }
+    }
+
+    fn carry_out(&mut self, action: Action) {
+        match action {
+            Action::Physics => self.step_physics(),
+            Action::Speak(sender) => {
+                self.speak(sender);
+                self.schedule(self.at.after(self.senders[sender].every), action);
+            }
+            Action::Weather => self.step_weather(),
+            Action::Bounce { probe, under } => {
+                self.probes[probe].under = under;
+                self.speak_of(probe);
+            }
+            Action::Obey { plug, told } => {
+                if self.plugs[plug].is_online() {
+                    self.plugs[plug].obey(told, self.at);
+                    self.switched(plug);
+                }
+            }
+            Action::LeaseEnds(plug) => {
+                if self.plugs[plug].lease_ends == Some(self.at) {
+                    self.plugs[plug].turn(Switch::Off, self.at);
+                    self.switched(plug);
+                }
+            }
+            Action::Telemetry(plug) => {
+                self.tell(plug);
+                self.schedule(self.at.after(TELEMETRY), action);
+            }
+            Action::Meter(plug) => self.tell(plug),
+            Action::Boots { plug, into } => {
+                self.plugs[plug].boot(into, self.at);
+                self.announce(plug);
+            }
+            Action::Will(plug) => {
+                let plug = &mut self.plugs[plug];
+                let gone = if plug.is_online() { None } else { plug.alive(false) };
+                self.emit(gone);
+            }
+            Action::Announce(plug) => self.announce(plug),
+            Action::FaultBegins(id) => self.begin(id),
+            Action::FaultEnds(id) => {
+                self.active.retain(|active| *active != id);
+                self.happened.push((self.at, format!("over: {}", self.catalogue.sentence(&untimed(&self.faults[id])))));
+                self.apply_faults();
+            }
+        }
+    }
+
+    // Plugs.
+
+    pub(super) fn hear(&mut self, index: usize, message: &Message) {
+        let at = self.at;
+        let plug = &mut self.plugs[index];
+        let Some(told) = plug.understand(&message.topic, &message.payload) else { return };
+        if !plug.is_online() || plug.ignores(told.to) {
+            return;
+        }
+        let acts = plug.queue_command(at);
+        self.schedule(acts, Action::Obey { plug: index, told });
+    }
+
+    /// After a relay moved: report now, watts when the meter has seen it, and the lease's end.
+    fn switched(&mut self, index: usize) {
+        if self.plugs[index].is_online() {
+            let report = self.plugs[index].report();
+            self.emit(report);
+        }
+        let seen = self.plugs[index].chance.span(Span::from_seconds(2), Span::from_seconds(5));
+        self.schedule(self.at.after(seen), Action::Meter(index));
+        if let Some(ends) = self.plugs[index].lease_ends {
+            self.schedule(ends, Action::LeaseEnds(index));
+        }
+    }
+
+    fn tell(&mut self, index: usize) {
+        if self.plugs[index].is_online() {
+            let said = self.plugs[index].telemetry();
+            for message in said {
+                self.emit(Some(message));
+            }
+        }
+    }
+
+    fn announce(&mut self, index: usize) {
+        if self.plugs[index].is_online() {
+            let alive = self.plugs[index].alive(true);
+            self.emit(alive);
+            self.tell(index);
+        }
+    }
+
+    pub(super) fn emit(&mut self, message: Option<Message>) {
+        if let (Some(message), Broker::Up) = (message, self.broker) {
+            self.outbox.push(Sent { at: self.at, message });
+        }
+    }
+
+    // Physics.
+
+    fn step_physics(&mut self) {
+        let (at, step) = (self.at, self.step);
+        let air = self.room.air();
+        let mut duty = Vec::new();
+        for tank in &mut self.tanks {
+            duty.clear();
+            duty.extend(self.plugs[tank.plugs.clone()].iter_mut().map(|plug| plug.duty(at, step)));
+            tank.physics.step(step.seconds(), &duty, air, &mut self.reservoirs[tank.reservoir]);
+        }
+        self.move_floats();
+        self.schedule(at.after(step), Action::Physics);
+    }
+
+    fn step_weather(&mut self) {
+        let zone = self.tanks.first().map_or(crate::time::Zone::UTC, |tank| tank.plan.zone);
+        let hour = f64::from(zone.time_of_day(self.clock.wall_at(self.at)).seconds()) / 3600.0;
+        self.room.step(WEATHER.seconds(), hour, &mut self.weather);
+        self.schedule(self.at.after(WEATHER), Action::Weather);
+    }
+
+    /// Floats and leak probes follow the water at once, with a bounce of 200 ms.
+    fn move_floats(&mut self) {
+        for index in 0..self.probes.len() {
+            if self.probes[index].quantity != Quantity::Contact {
+                continue;
+            }
+            let (was, is) = (self.probes[index].under, self.under_water(index));
+            if was != is {
+                self.schedule(self.at, Action::Bounce { probe: index, under: is });
+                self.schedule(self.at.after(Span::from_millis(100)), Action::Bounce { probe: index, under: was });
+                self.schedule(self.at.after(Span::from_millis(200)), Action::Bounce { probe: index, under: is });
+            }
+        }
+    }
+
+    pub(super) fn under_water(&self, index: usize) -> bool {
+        let probe = &self.probes[index];
+        let tank = &self.tanks[probe.tanks[0]];
+        let sump = tank.physics.make().sump.as_ref();
+        let scale = sump.map_or(1.0, |sump| sump.baffle / 0.200);
+        let above = match (probe.fitting.spot, probe.fitting.float) {
+            (Spot::Floor, _) => {
+                return probe.tanks.iter().any(|tank| self.tanks[*tank].physics.floor_litres() > FLOOR_FELT);
+            }
+            (Spot::Reservoir, side) => {
+                let reservoir = &self.reservoirs[tank.reservoir];
+                let mark = if side == Some(FloatSide::Low) { 0.1 } else { 0.95 };
+                return reservoir.litres > mark * reservoir.capacity;
+            }
+            (Spot::Display, Some(side)) if sump.is_some() => {
+                tank.physics.display_level() - if side == FloatSide::High { 25.0 } else { -10.0 }
+            }
+            (Spot::Display | Spot::Sump, Some(side)) => {
+                let mark = match (side, sump) {
+                    (FloatSide::High, Some(_)) => 100.0 * scale,
+                    (FloatSide::Low, Some(_)) => -60.0 * scale,
+                    (FloatSide::High, None) => 12.0,
+                    (FloatSide::Low, None) => -3.0,
+                };
+                tank.physics.level() - mark
+            }
+            _ => return false,
+        };
+        // A float that is up falls at its mark, one that is down rises only when it is well under water.
+        let hysteresis = if sump.is_some() { 5.0 } else { 3.0 };
+        above > if probe.under { 0.0 } else { hysteresis }
+    }
+
+    // Probes.
+
+    fn speak_of(&mut self, probe: usize) {
+        if let Some(sender) = self.senders.iter().position(|sender| sender.probes.contains(&probe)) {
+            self.speak(sender);
+        }
+    }
+
+    fn speak(&mut self, sender: usize) {
+        if self.is_on(What::PowerCut) {
+            return;
+        }
+        let (at, wall) = (self.at, self.clock.wall_at(self.at));
+        let probes = self.senders[sender].probes.clone();
+        let mut said = Vec::new();
+        for index in probes {
+            let around = self.around(index);
+            if let Some(scalar) = self.probes[index].sample(around, at) {
+                said.push((index, scalar));
+            }
+        }
+        let fields = said.into_iter().flat_map(|(index, scalar)| {
+            let probe = &self.probes[index];
+            let stamp = probe.stamped.as_ref().map(|pointer| (Some(pointer), Scalar::Number(wall.unix_seconds(), 3)));
+            [Some((probe.pointer.as_ref(), scalar)), stamp]
+        });
+        let payload = payload(fields.flatten());
+        let topic = self.senders[sender].topic.clone();
+        self.emit(payload.map(|payload| Message { topic, payload, retained: false }));
+    }
+
+    fn around(&self, index: usize) -> Around {
+        let probe = &self.probes[index];
+        let tank = &self.tanks[probe.tanks[0]];
+        let (water, room) = (&tank.physics, self.room.celsius());
+        let reservoir = &self.reservoirs[tank.reservoir];
+        let spot = probe.fitting.spot;
+        let value = match probe.quantity {
+            Quantity::Temperature => match spot {
+                Spot::Display => water.display_celsius(),
+                Spot::Sump | Spot::Cup => water.sump_celsius(),
+                Spot::Room | Spot::Reservoir | Spot::MixingBin | Spot::Floor => room,
+            },
+            Quantity::TemperatureDifference => water.sump_celsius() - water.display_celsius(),
+            Quantity::Salinity => salinity(water, spot),
+            Quantity::Conductivity => conductivity(salinity(water, spot), water.display_celsius()),
+            Quantity::Level => match spot {
+                // A reservoir as high as a 10 L box of 0.04 m².
+                Spot::Reservoir => reservoir.litres / 0.04,
+                Spot::Display => water.display_level(),
+                _ if probe.fitting.from_floor => water.level() + water.usual_depth(),
+                _ => water.level(),
+            },
+            Quantity::Volume => reservoir.litres,
+            Quantity::Mass => reservoir.litres * 1000.0,
+            Quantity::Flow => water.flow() * 60.0,
+            Quantity::Power => water.drawn(),
+            Quantity::Energy => water.energy(),
+            Quantity::Humidity => self.room.humidity,
+            // Day and night of the project's rehearsal model, highest at 18:00.
+            Quantity::Ph => {
+                let seconds = tank.plan.zone.time_of_day(self.clock.wall_at(self.at)).seconds();
+                8.15 + 0.12 * (std::f64::consts::TAU * (f64::from(seconds) / 86_400.0 - 0.5)).sin()
+            }
+            Quantity::Redox => 0.35,
+            Quantity::Contact => f64::from(u8::from(probe.under)),
+            // Nothing of the model: the tank does not have it.
+            _ => 0.0,
+        };
+        Around { value, room }
+    }
+
+    // Faults.
+
+    fn begin(&mut self, id: usize) {
+        let fault = self.faults[id].clone();
+        self.happened.push((self.at, self.catalogue.sentence(&untimed(&fault))));
+        match fault.what {
+            What::Output(index, OutputFault::PlugReboots(into)) => self.reboot(index, into),
+            What::Output(index, OutputFault::Pressed(to)) => {
+                if self.plugs[index].mains {
+                    self.plugs[index].turn(to, self.at);
+                    self.switched(index);
+                }
+            }
+            What::Tank(tank, TankFault::ReservoirRunsEmpty) => self.reservoirs[self.tanks[tank].reservoir].litres = 0.0,
+            What::Tank(tank, TankFault::ReservoirIsRefilled) => {
+                let reservoir = &mut self.reservoirs[self.tanks[tank].reservoir];
+                reservoir.litres = reservoir.capacity;
+            }
+            _ => {
+                self.active.push(id);
+                self.apply_faults();
+            }
+        }
+        // A contact that changes its mind says so at once.
+        if let What::Probe(probe, ProbeFault::Sticks(_)) = fault.what {
+            self.speak_of(probe);
+        }
+    }
+
+    fn reboot(&mut self, index: usize, into: Option<Switch>) {
+        let into = into.unwrap_or(self.plugs[index].boots);
+        self.plugs[index].go_down(self.at);
+        self.schedule(self.at.after(BOOT), Action::Boots { plug: index, into });
+    }
+
+    /// Brings everything in line with the list of active faults.
+    fn apply_faults(&mut self) {
+        let active: Vec<(usize, What)> = self.active.iter().map(|id| (*id, self.faults[*id].what)).collect();
+        let mains = !self.is_on(What::PowerCut);
+        for index in 0..self.plugs.len() {
+            let faults = active.iter().filter_map(|(id, what)| match what {
+                What::Output(of, fault) if *of == index => Some((*id, *fault)),
+                _ => None,
+            });
+            let faults = faults.collect();
+            self.change_plug(index, faults, mains);
+        }
+        for (index, probe) in self.probes.iter_mut().enumerate() {
+            probe.faults.clear();
+            probe.faults.extend(active.iter().filter_map(|(id, what)| match what {
+                What::Probe(of, fault) if *of == index => Some((*id, *fault)),
+                _ => None,
+            }));
+        }
+        for (index, tank) in self.tanks.iter_mut().enumerate() {
+            tank.physics.defects = defects(index, &tank.plugs, &active);
+        }
+        let pull = active.iter().rev().find_map(|(_, what)| if let What::Room(to) = what { Some(*to) } else { None });
+        self.room.set_pull(pull.map_or(Pull::None, Pull::Towards));
+        let broker = if self.is_on(What::BrokerVanishes) { Broker::Down } else { Broker::Up };
+        if self.broker == Broker::Down && broker == Broker::Up {
+            // Plugs find a broker that is back within seconds, each at its own pace.
+            for index in 0..self.plugs.len() {
+                let finds = self.plugs[index].chance.span(Span::from_seconds(1), Span::from_seconds(5));
+                self.schedule(self.at.after(finds), Action::Announce(index));
+            }
+        }
+        self.broker = broker;
+    }
+
+    fn change_plug(&mut self, index: usize, faults: Vec<(usize, OutputFault)>, mains: bool) {
+        let at = self.at;
+        let plug = &mut self.plugs[index];
+        let (was_online, had_mains) = (plug.is_online(), plug.mains);
+        plug.change_faults(faults, at);
+        if had_mains && !mains {
+            plug.go_down(at);
+        }
+        plug.mains = mains;
+        let into = plug.boots;
+        let is_online = plug.is_online();
+        if !had_mains && mains {
+            self.schedule(at.after(BOOT), Action::Boots { plug: index, into });
+        } else if was_online && !is_online {
+            self.schedule(at.after(WILL), Action::Will(index));
+        } else if !was_online && is_online {
+            self.announce(index);
+        }
+    }
+}
+
+fn defects(tank: usize, plugs: &std::ops::Range<usize>, active: &[(usize, What)]) -> Defects {
+    let mut defects = Defects::default();
+    for (_, what) in active {
+        match what {
+            // L/h to L/s; several leaks add up.
+            What::Tank(of, TankFault::Leaks(rate)) if *of == tank => defects.leak += rate / 3600.0,
+            What::Tank(of, TankFault::DrainClogs) if *of == tank => defects.drain_open = 0.0,
+            What::Output(of, OutputFault::Siphons) if plugs.contains(of) => defects.siphon = true,
+            What::Output(of, OutputFault::HoseComesOff) if plugs.contains(of) => defects.hose_off = true,
+            _ => {}
+        }
+    }
+    defects
+}
+
+fn untimed(fault: &Fault) -> Fault {
+    Fault { at: None, lasts: None, ..fault.clone() }
+}
+
+fn salinity(water: &Physics, spot: Spot) -> f64 {
+    if spot == Spot::MixingBin { 35.0 } else { water.salinity() }
+}
+
+/// mS/cm of sea water near 35 and 25 °C: 53.1 at both, 2 % a kelvin, power 0.92 of the salinity. Within 1 % of
+/// PSS-78 from 30 to 40 and 20 to 30 °C (checked below); no instrument of the simulation is better.
+fn conductivity(salinity: f64, celsius: f64) -> f64 {
+    53.06 * (salinity / 35.0).powf(0.92) * (1.0 + 0.0192 * (celsius - 25.0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::conductivity;
+
+    #[test]
+    fn the_rough_conductivity_is_within_one_percent_of_pss_78() {
+        for salinity in [30.0, 33.0, 35.0, 38.0, 40.0] {
+            for celsius in [20.0, 23.0, 25.0, 28.0, 30.0] {
+                let ours = conductivity(salinity, celsius);
+                // PSS-78, in the other direction, by the independent implementation.
+                let back = gsw::practical_salinity::sp_from_c(ours, celsius, 0.0).unwrap();
+                assert!((back / salinity - 1.0).abs() < 0.01, "{salinity} at {celsius} °C: {back}");
+            }
+        }
+    }
+}
