@@ -4,6 +4,7 @@
 //! Exit codes: 0 done, 1 refused or found wanting, 2 misuse, 3 daemon not reachable.
 
 pub mod ask;
+mod calc;
 pub mod check;
 pub mod client;
 pub mod explain;
@@ -42,8 +43,7 @@ enum Command {
     Ack(ask::Acknowledge),
     /// Reads a config directory and says what it means, or everything that is wrong with it.
     Check(check::Check),
-    /// Prints the version.
-    Version,
+    Calc(calc::Calc),
 }
 
 /// Runs the command line of this process.
@@ -59,9 +59,6 @@ pub fn main() -> ExitCode {
         Command::Reset(reset) => reset.run(),
         Command::Ack(acknowledge) => acknowledge.run(),
         Command::Check(check) => check.run(),
-        Command::Version => {
-            println!("slackwater {}", env!("CARGO_PKG_VERSION"));
-            ExitCode::SUCCESS
-        }
+        Command::Calc(calc) => calc.run(),
     }
 }
