@@ -3,6 +3,8 @@
 //! Duty: choose which of daemon, demo, rehearsal, request or calculation runs, and say how it went.
 //! Exit codes: 0 done, 1 refused or found wanting, 2 misuse, 3 daemon not reachable.
 
+pub mod check;
+
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
@@ -17,6 +19,8 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Reads a config directory and says what it means, or everything that is wrong with it.
+    Check(check::Check),
     /// Prints the version.
     Version,
 }
@@ -25,6 +29,7 @@ enum Command {
 pub fn main() -> ExitCode {
     let cli = Cli::parse();
     match cli.command {
+        Command::Check(check) => check.run(),
         Command::Version => {
             println!("slackwater {}", env!("CARGO_PKG_VERSION"));
             ExitCode::SUCCESS
