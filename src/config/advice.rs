@@ -65,6 +65,7 @@ pub fn of_tank(tank: &TankSetup) -> Vec<Warning> {
             _ => {}
         }
     }
+    list.never_on();
     list.thermometers();
     list.not_fitted();
     list.plugs();
@@ -196,6 +197,30 @@ impl List<'_> {
         }
         if !self.tank.facts.delivers.iter().any(|(of, _)| *of == id) {
             self.warn(&name, "no `delivers`: its lease is judged as for 500 mL/min");
+        }
+    }
+
+    /// Outputs that nothing would ever turn on.
+    fn never_on(&mut self) {
+        let plan = &self.tank.plan;
+        let looped = |id: OutputId| {
+            plan.thermostat.iter().any(|loop_| loop_.heat.iter().chain(&loop_.cool).any(|side| side.output == id))
+        };
+        let wished = |id: OutputId| {
+            let rule = plan.rules.iter().any(|rule| rule.wishes.contains(&(id, Switch::On)));
+            rule || plan.schedules.iter().any(|schedule| schedule.output == id)
+        };
+        let idle: Vec<_> = plan
+            .outputs
+            .iter()
+            .enumerate()
+            .filter(|(at, output)| {
+                output.rest == Switch::Off && !looped(OutputId::new(*at)) && !wished(OutputId::new(*at))
+            })
+            .map(|(_, output)| output.name.clone())
+            .collect();
+        for name in idle {
+            self.warn(&name, "nothing ever turns it on: no loop, rule or schedule speaks of it, and it rests off");
         }
     }
 

@@ -47,7 +47,7 @@ fn interlock<'a>(name: Name, item: &Item<'a>, scope: &Scope) -> Option<Interlock
     let place = fields.need("cause", "{ any_probe_of: water-temp, over: 26.0 °C, lasting: 10 s, unknown: trips }");
     let cause = place.as_ref().and_then(|item| condition::read_with(item, scope, Use::Trip, &["unknown"]));
     let said =
-        place.as_ref().filter(|item| item.is_map()).and_then(|item| Fields { item: item.clone() }.get("unknown"));
+        place.as_ref().filter(|item| item.is_map()).and_then(|item| Fields::checked(item.clone()).get("unknown"));
     let unknown = said.as_ref().and_then(|item| item.word(&UNKNOWN));
     let effects = effects(&fields, scope);
     let (place, cause) = (place?, cause?);
@@ -113,7 +113,8 @@ fn effects(fields: &Fields, scope: &Scope) -> Vec<(OutputId, Switch)> {
             }
         }
     }
-    if sides.get("off").is_none() && sides.get("on").is_none() {
+    let nothing = |key: &str| sides.get(key).is_none() && !sides.is_misspelt(key);
+    if nothing("off") && nothing("on") {
         effect.wrong("an interlock without effect protects nothing\nwrite `off: [heater]`, or make it an alarm");
     }
     effects

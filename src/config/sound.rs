@@ -12,6 +12,7 @@ use super::output::Output;
 use super::read::{Fields, Item};
 use super::scope::{Scope, compared};
 use super::setup::{Cutoff, TankFacts};
+use super::words::amount;
 
 /// What was read of one tank.
 pub(super) struct Read<'r, 'a> {
@@ -168,7 +169,8 @@ fn alarms(read: &Read) {
         let written = alarm_place(read, &alarm.name).is_some();
         let urgent = side == Side::Above && alarm.priority == crate::control::plan::Priority::Urgent;
         for cutoff in &read.facts.cutoffs {
-            let late = cutoff.limit.celsius() > limit && cutoff.signal == signal;
+            let late = (limit..=TOO_HOT - 0.5).contains(&cutoff.limit.celsius()) && cutoff.signal == signal;
+            let late = late && cutoff.limit.celsius() > limit;
             if side == Side::Above
                 && late
                 && (urgent || written)
@@ -186,7 +188,7 @@ fn alarms(read: &Read) {
 
 fn alarm_place<'a>(read: &Read<'_, 'a>, name: &str) -> Option<Item<'a>> {
     let alarms = read.fields.get("alarms").filter(Item::is_map)?;
-    Fields { item: alarms }.get(name)
+    Fields::checked(alarms).get(name)
 }
 
 fn alone(scope: &Scope, id: crate::control::ids::ConditionId) -> Option<(crate::control::ids::SignalId, Side, f64)> {
@@ -203,6 +205,7 @@ fn trips_and_alarms(read: &Read) {
             continue;
         }
         let Some((signal, side, trip)) = alone(read.scope, interlock.plan.cause) else { continue };
+        let shown = |value| amount(read.plan.signals[signal.index()].quantity, value);
         for alarm in &read.plan.alarms {
             let AlarmSource::Condition(condition) = alarm.source else { continue };
             let Some((of, on, limit)) = alone(read.scope, condition) else { continue };
@@ -216,8 +219,11 @@ fn trips_and_alarms(read: &Read) {
                 && let Some(place) = alarm_place(read, &alarm.name)
             {
                 place.wrong(format!(
-                    "`{}` at {limit} comes after `{}` trips at {trip}: a warning that never comes first\nmove the alarm before the trip, or remove it: a trip raises its own alarm",
-                    alarm.name, interlock.plan.name
+                    "`{}` at `{}` comes after `{}` trips at `{}`: a warning that never comes first\nmove the alarm before the trip, or remove it: a trip raises its own alarm",
+                    alarm.name,
+                    shown(limit),
+                    interlock.plan.name,
+                    shown(trip)
                 ));
             }
         }
