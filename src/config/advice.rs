@@ -67,6 +67,7 @@ pub fn of_tank(tank: &TankSetup) -> Vec<Warning> {
     }
     list.never_on();
     list.thermometers();
+    list.evidence();
     list.not_fitted();
     list.plugs();
     list.warnings
@@ -239,6 +240,29 @@ impl List<'_> {
                 &name,
                 "a single thermometer cannot see its own drift, and without it the heater stays off: fit a second one",
             );
+        }
+    }
+
+    /// Evidence that is slow to be missed, and votes that cry wolf.
+    fn evidence(&mut self) {
+        let (plan, facts) = (&self.tank.plan, &self.tank.facts);
+        let slow = |signal: &crate::control::ids::SignalId| {
+            plan.signals[signal.index()]
+                .probes
+                .iter()
+                .any(|probe| plan.probes[probe.index()].stale_after > Span::from_minutes(10))
+        };
+        let slow: Vec<_> = facts.high_floats.iter().chain(&facts.low_floats).filter(|signal| slow(signal)).collect();
+        let slow: Vec<_> = slow.into_iter().map(|signal| plan.signals[signal.index()].name.clone()).collect();
+        let water = plan.thermostat.as_ref().map(|loop_| &plan.signals[loop_.signal.index()]);
+        let narrow = water.and_then(|signal| {
+            signal.disagree.filter(|disagree| disagree.by < 0.4).map(|disagree| (signal.name.clone(), disagree.by))
+        });
+        for name in slow {
+            self.warn(&name, "a float that may be silent for more than 10 min may be dead for as long: let it speak every minute, `stale_after: 3 min`");
+        }
+        if let Some((name, by)) = narrow {
+            self.warn(&name, format!("`disagree` by {by:.2} K cries wolf: display and sump differ by about 0.1 K while a heater runs, and probes by 0.3 K"));
         }
     }
 

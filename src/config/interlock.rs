@@ -206,17 +206,21 @@ pub(super) fn cutoffs_of<'p>(
         .collect()
 }
 
-/// Whether an interlock stops a top-off when the water is too high: by a high float or by the level.
-pub(super) fn stops_when_high(cause: ConditionId, scope: &Scope) -> bool {
-    let mut found = false;
-    scope.alone(cause, &mut |condition, _| {
-        found |= match condition {
+/// After how long an interlock stops a top-off when the water is too high, by a high float or by the level;
+/// `None`: it does not.
+pub(super) fn stops_when_high(cause: ConditionId, scope: &Scope) -> Option<Span> {
+    let mut found: Option<Span> = None;
+    scope.alone(cause, &mut |condition, lasting| {
+        let asks = match condition {
             Condition::Contact { signal, wet: true, .. } => {
                 scope.signals[signal.index()].measures == Some(Measures::HighFloat)
             }
             Condition::Compare { signal, side: Side::Above, .. } => scope.quantity(*signal) == Some(Quantity::Level),
             _ => false,
         };
+        if asks {
+            found = Some(found.map_or(lasting, |least| least.min(lasting)));
+        }
     });
     found
 }

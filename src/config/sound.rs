@@ -14,6 +14,9 @@ use super::scope::{Scope, compared};
 use super::setup::{Cutoff, TankFacts};
 use super::words::amount;
 
+/// Waves need a second or two; more is pumped into a full tank [PICK].
+const LATEST_STOP: Span = Span::from_seconds(30);
+
 /// What was read of one tank.
 pub(super) struct Read<'r, 'a> {
     pub(super) fields: &'r Fields<'a>,
@@ -107,18 +110,23 @@ fn heater(read: &Read, id: OutputId, output: &Output) {
 fn top_off(read: &Read, id: OutputId, output: &Output) {
     let name = &output.plan.name;
     let written = read.fields.get("interlocks").map_or(0, |item| item.entry_names().len());
-    let stoppers: Vec<&Interlock> = read
+    let stoppers: Vec<(&Interlock, Span)> = read
         .interlocks
         .iter()
-        .filter(|found| {
-            found.plan.effects.contains(&(id, Switch::Off)) && stops_when_high(found.plan.cause, read.scope)
-        })
+        .filter(|found| found.plan.effects.contains(&(id, Switch::Off)))
+        .filter_map(|found| Some((found, stops_when_high(found.plan.cause, read.scope)?)))
         .collect();
-    if let Some(first) = stoppers.first() {
-        if !stoppers.iter().any(|found| found.plan.unknown == OnUnknown::Trips) {
-            first.cause.wrong(format!(
+    if let Some((first, _)) = stoppers.first() {
+        let quickest =
+            stoppers.iter().filter(|(found, _)| found.plan.unknown == OnUnknown::Trips).min_by_key(|(_, after)| *after);
+        match quickest {
+            None => first.cause.wrong(format!(
                 "`{name}` would go on when the float or the level is lost\nwrite `unknown: trips` in this cause"
-            ));
+            )),
+            Some((found, after)) if *after > LATEST_STOP => found.cause.wrong(format!(
+                "`{name}` would pump on for `{after}` into water that is too high\nwrite `lasting: {LATEST_STOP}` or less"
+            )),
+            Some(_) => {}
         }
     } else if written == read.interlocks.len() {
         output.item.wrong(format!(

@@ -229,7 +229,12 @@ fn note(facts: &mut TankFacts, plan: &TankPlan, outputs: &[Output], interlocks: 
         let rate = output.litres_per_minute.and_then(|rate| Flow::from_litres_per_minute(rate).ok());
         facts.delivers.extend(rate.map(|rate| (id, rate)));
         if plan.outputs[at].kind == OutputKind::Heater {
-            facts.cutoffs.extend(interlock::cutoffs_of(id, interlocks.iter().map(|read| &read.plan), scope));
+            let all = interlock::cutoffs_of(id, interlocks.iter().map(|read| &read.plan), scope);
+            // A limit on the air of the room cuts nothing off: the loop's own water counts.
+            let loop_ = plan.thermostat.iter().find(|loop_| loop_.heat.is_some_and(|heat| heat.output == id));
+            facts
+                .cutoffs
+                .extend(all.into_iter().filter(|cutoff| loop_.is_none_or(|loop_| loop_.signal == cutoff.signal)));
         }
     }
 }
