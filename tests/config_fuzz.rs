@@ -205,9 +205,9 @@ fn without_any_one_line_the_example_is_refused_or_still_sound() {
             let mut files = whole.clone();
             files.0[which].1 = Ok(mutate(&original, &Mutation::DropLine(line)));
             if understand(&files).is_ok() {
-                sound += 1
+                sound += 1;
             } else {
-                refused += 1
+                refused += 1;
             }
             assert_sound(&files);
         }
