@@ -5,8 +5,22 @@ use std::process::Command;
 
 /// Licences that a dependency may have: each branch of an OR counts alone, each part of an AND must be here.
 const FREE: &[&str] = &[
-    "0BSD", "Apache-2.0", "Apache-2.0 WITH LLVM-exception", "BSD-2-Clause", "BSD-3-Clause", "BSL-1.0", "CC0-1.0",
-    "CDLA-Permissive-2.0", "ISC", "MIT", "MIT-0", "MPL-2.0", "OpenSSL", "Unicode-3.0", "Unlicense", "Zlib",
+    "0BSD",
+    "Apache-2.0",
+    "Apache-2.0 WITH LLVM-exception",
+    "BSD-2-Clause",
+    "BSD-3-Clause",
+    "BSL-1.0",
+    "CC0-1.0",
+    "CDLA-Permissive-2.0",
+    "ISC",
+    "MIT",
+    "MIT-0",
+    "MPL-2.0",
+    "OpenSSL",
+    "Unicode-3.0",
+    "Unlicense",
+    "Zlib",
 ];
 
 /// A second TLS provider, or a C library that a small board would have to bring.

@@ -10,7 +10,7 @@ use super::arbiter::{Layer, Opinions};
 use super::conditions::{self, Facts, Node};
 use super::deadlines::Deadlines;
 use super::effect::{Deadline, DeadlineKind, Durability, Effect, JournalEntry, JournalKind};
-use super::event::{BrokerSaid, Event, Retained};
+use super::event::{Event, Retained};
 use super::hold::{HANDS_IN, Hold, WaitingAnswer};
 use super::ids::{ConditionId, HoldId, InterlockId, OutputId, RuleId};
 use super::interlock::{Change, Interlock};
@@ -190,11 +190,8 @@ impl Tank {
                 self.take_foreign_command(output, command, retained, effects);
             }
             Event::CommandAcknowledged { output, outcome } => {
-                let nobody = outcome == BrokerSaid::NobodyListens;
-                if outcome != BrokerSaid::Accepted
-                    && let Some(plug) = self.plugs.get_mut(output.index())
-                {
-                    let noticed = plug.not_delivered(nobody);
+                if let Some(plug) = self.plugs.get_mut(output.index()) {
+                    let noticed = plug.broker_said(&self.plan.outputs[output.index()], outcome, now);
                     self.write_down(output, noticed, effects);
                 }
             }

@@ -316,6 +316,27 @@ fn a_command_that_no_plug_hears_is_known_at_once() {
 }
 
 #[test]
+fn a_plain_plug_that_was_not_there_is_told_again_until_the_broker_takes_it() {
+    let mut plan = plan();
+    plan.outputs[FAN].plug.report = crate::control::plan::Fitted::NotFitted;
+    let mut world = World::with(plan, Remembered::Nothing);
+    world.faults[FAN] = PlugFault::Mute;
+    world.advance(minutes(1));
+    world.force("fan", On, 5);
+    let output = OutputId::new(FAN);
+    let proof = |world: &World| world.tank.status(world.now).outputs[FAN].proof;
+    assert_eq!(proof(&world), ProofStatus::CannotBeProven);
+    world.step(Event::CommandAcknowledged { output, outcome: BrokerSaid::NobodyListens });
+    assert_eq!(proof(&world), ProofStatus::NotProven);
+    world.advance(seconds(1));
+    let from = world.now.steady;
+    world.advance(seconds(10));
+    assert_eq!(world.commands_since(from, FAN), [On], "told again");
+    world.step(Event::CommandAcknowledged { output, outcome: BrokerSaid::Accepted });
+    assert_eq!(proof(&world), ProofStatus::CannotBeProven);
+}
+
+#[test]
 fn a_force_is_bounded_in_time_and_ends_by_itself_f59() {
     let mut world = World::settled();
     let long = world.ask(Request::Force { output: "heater".to_owned(), to: On, lasting: Some(Span::from_hours(24)) });
