@@ -210,19 +210,14 @@ fn the_same_files_give_the_same_setup() {
 }
 
 #[test]
-fn hundreds_of_tanks_are_understood_in_seconds() {
+fn hundreds_of_tanks_share_one_directory() {
     let tank = text("config/tanks/lagoon.yaml");
     let tanks: Vec<(String, String)> =
         (0..200).map(|n| (format!("tank-{n}"), tank.replace("lagoon/", &format!("tank-{n}/")))).collect();
     let tanks: Vec<(&str, &str)> = tanks.iter().map(|(name, text)| (name.as_str(), text.as_str())).collect();
-    let files = with_tanks(&tanks);
-    let start = std::time::Instant::now();
-    let setup = understand(&files).unwrap_or_else(|problems| panic!("{problems}"));
-    let took = start.elapsed();
-    println!("200 tanks of {} bytes understood in {took:?}", tank.len());
+    let setup = understand(&with_tanks(&tanks)).unwrap_or_else(|problems| panic!("{problems}"));
     assert_eq!(setup.tanks.len(), 200);
-    // Generous, since this build is not optimised and the machine may be shared.
-    assert!(took.as_secs() < 30, "{took:?}");
+    assert_eq!(setup.tanks[0].plan.conditions, setup.tanks[199].plan.conditions);
 }
 
 /// The lagoon with lines changed: what `check` warns of.
