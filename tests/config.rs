@@ -76,8 +76,12 @@ fn a_wrong_daemon_file_prints_no_secret() {
 #[test]
 fn a_directory_that_is_not_there_says_what_to_write() {
     let nowhere = tempfile::tempdir().unwrap();
-    let problems = load(nowhere.path()).unwrap_err().to_string();
-    assert!(problems.starts_with("daemon.yaml: this file is missing\n"), "{problems}");
+    insta::assert_snapshot!(load(nowhere.path()).unwrap_err(), @r"
+    daemon.yaml: this file is missing
+    tanks: this directory cannot be read: No such file or directory (os error 2)
+      make the directory and write one file a tank, such as `tanks/lagoon.yaml`
+    2 problems in 2 files
+    ");
     std::fs::create_dir(nowhere.path().join("tanks")).unwrap();
     std::fs::write(nowhere.path().join("daemon.yaml"), [0xff, 0xfe, 0x00]).unwrap();
     std::fs::write(nowhere.path().join("tanks/.lagoon.yaml"), "an editor's copy").unwrap();
