@@ -76,8 +76,12 @@ fn a_wrong_daemon_file_prints_no_secret() {
 #[test]
 fn a_directory_that_is_not_there_says_what_to_write() {
     let nowhere = tempfile::tempdir().unwrap();
-    let problems = load(nowhere.path()).unwrap_err().to_string();
-    assert!(problems.starts_with("daemon.yaml: this file is missing\n"), "{problems}");
+    insta::assert_snapshot!(load(nowhere.path()).unwrap_err(), @r"
+    daemon.yaml: this file is missing
+    tanks: this directory cannot be read: No such file or directory (os error 2)
+      make the directory and write one file a tank, such as `tanks/lagoon.yaml`
+    2 problems in 2 files
+    ");
     std::fs::create_dir(nowhere.path().join("tanks")).unwrap();
     std::fs::write(nowhere.path().join("daemon.yaml"), [0xff, 0xfe, 0x00]).unwrap();
     std::fs::write(nowhere.path().join("tanks/.lagoon.yaml"), "an editor's copy").unwrap();
@@ -210,19 +214,14 @@ fn the_same_files_give_the_same_setup() {
 }
 
 #[test]
-fn hundreds_of_tanks_are_understood_in_seconds() {
+fn hundreds_of_tanks_share_one_directory() {
     let tank = text("config/tanks/lagoon.yaml");
     let tanks: Vec<(String, String)> =
         (0..200).map(|n| (format!("tank-{n}"), tank.replace("lagoon/", &format!("tank-{n}/")))).collect();
     let tanks: Vec<(&str, &str)> = tanks.iter().map(|(name, text)| (name.as_str(), text.as_str())).collect();
-    let files = with_tanks(&tanks);
-    let start = std::time::Instant::now();
-    let setup = understand(&files).unwrap_or_else(|problems| panic!("{problems}"));
-    let took = start.elapsed();
-    println!("200 tanks of {} bytes understood in {took:?}", tank.len());
+    let setup = understand(&with_tanks(&tanks)).unwrap_or_else(|problems| panic!("{problems}"));
     assert_eq!(setup.tanks.len(), 200);
-    // Generous, since this build is not optimised and the machine may be shared.
-    assert!(took.as_secs() < 30, "{took:?}");
+    assert_eq!(setup.tanks[0].plan.conditions, setup.tanks[199].plan.conditions);
 }
 
 /// The lagoon with lines changed: what `check` warns of.
