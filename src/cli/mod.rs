@@ -3,6 +3,9 @@
 //! Duty: choose which of daemon, demo, rehearsal, request or calculation runs, and say how it went.
 //! Exit codes: 0 done, 1 refused or found wanting, 2 misuse, 3 daemon not reachable.
 
+#[cfg(feature = "embedded-broker")]
+pub mod demo;
+
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};

@@ -1,0 +1,3 @@
+//! The demo.
+pub mod broker;
+pub mod gate;
