@@ -17,7 +17,9 @@
 pub mod cli;
 pub mod config;
 pub mod control;
+pub mod shell;
 pub mod sim;
 pub mod time;
 pub mod units;
+pub mod water;
 pub mod wire;

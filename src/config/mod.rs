@@ -1,4 +1,39 @@
 //! YAML files to a valid setup, collecting every problem on the way.
-pub mod setup;
+//!
+//! ```text
+//! files ─► tree (what the file says, each value with line and column)
+//!            └► readers, one a section ─► Setup (plans, bindings, facts; only this reaches the rest)
+//!                 └► Report: every problem of every file ─► Problems, if there is any
+//! ```
+//!
+//! Two stages: the tree mirrors the file; [`Setup`] is valid by construction, and [`understand`] is the one
+//! way from the first to the second. Duty: a config that is wrong in one place is refused as a whole, with
+//! everything that is wrong. Limits: nothing here looks at a broker, and no file but the config is opened.
 
+mod alarm;
+mod condition;
+mod daemon;
+mod files;
+mod heat;
+mod hold;
+mod interlock;
+mod kinds;
+mod output;
+mod plug;
+mod probe;
+pub mod problem;
+mod read;
+mod rules;
+mod scope;
+pub mod setup;
+mod shared;
+mod sound;
+mod starts;
+mod tank;
+mod thermostat;
+mod topic;
+mod tree;
+
+pub use files::{Files, load, understand};
+pub use problem::{Place, Problem, Problems};
 pub use setup::{DaemonSettings, Setup, TankSetup};

@@ -4,9 +4,10 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use crate::control::TankPlan;
-use crate::control::ids::Name;
+use crate::control::ids::{InterlockId, Name, OutputId, ProbeId, SignalId};
 use crate::control::plan::Priority;
 use crate::time::Span;
+use crate::units::{Flow, Temperature, Volume};
 use crate::wire::binding::TankBindings;
 
 /// Everything that a config directory says.
@@ -25,6 +26,50 @@ pub struct TankSetup {
     pub plan: TankPlan,
     /// For the wire.
     pub bindings: TankBindings,
+    /// For whoever wants to understand it: `check`, the simulator.
+    pub facts: TankFacts,
+}
+
+/// What a tank file says that neither the core nor the wire needs today.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct TankFacts {
+    /// Water in the display, if it is written apart.
+    pub display: Option<Volume>,
+    /// Water in the sump, if it is written apart.
+    pub sump: Option<Volume>,
+    /// What each top-off can empty into the tank.
+    pub reservoirs: Vec<(OutputId, Volume)>,
+    /// What each top-off or doser delivers while it runs.
+    pub delivers: Vec<(OutputId, Flow)>,
+    /// Probes that come from `shared.yaml`.
+    pub shared: Vec<ProbeId>,
+    /// Floats that are wet when there is too much water.
+    pub high_floats: Vec<SignalId>,
+    /// Floats that are dry when there is too little water.
+    pub low_floats: Vec<SignalId>,
+    /// Leak probes.
+    pub leaks: Vec<SignalId>,
+    /// The level that starts are judged by.
+    pub level: Option<SignalId>,
+    /// The flow that starts are judged by.
+    pub flow: Option<SignalId>,
+    /// Each heater's cut-offs.
+    pub cutoffs: Vec<Cutoff>,
+}
+
+/// An interlock that turns a heater off when the water is too warm, whatever else is true.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Cutoff {
+    /// The heater.
+    pub heater: OutputId,
+    /// Which interlock.
+    pub interlock: InterlockId,
+    /// The temperature signal.
+    pub signal: SignalId,
+    /// Where it acts.
+    pub limit: Temperature,
+    /// After how long.
+    pub lasting: Span,
 }
 
 /// What concerns the daemon and not one tank.

@@ -72,6 +72,11 @@ pub(super) fn evaluate(nodes: &mut [Node], plan: &TankPlan, facts: &Facts<'_>, n
 }
 
 impl Node {
+    /// A trip that stands needs no new delay.
+    pub fn assume_lasted(&mut self, span: Span) {
+        self.accrued = self.accrued.max(span);
+    }
+
     fn lasting(
         &mut self,
         inner: Truth,

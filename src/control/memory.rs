@@ -1,14 +1,9 @@
-//! From a live tank to what survives, and back; and from one plan to the next.
-
-use std::collections::BTreeMap;
-
-use crate::time::Now;
+//! From a live tank to what survives a kill, and back.
 
 use super::alarm::Alarm;
 use super::hold::ActiveHold;
-use super::ids::Name;
 use super::interlock::Stage;
-use super::plan::{Latch, OutputKind, Switch, TankPlan};
+use super::plan::{Latch, OutputKind, Switch};
 use super::state::{ActiveHoldRecord, AlarmRecord, HoldRecord, InterlockRecord, OutputRecord, TankState};
 use super::tank::{Force, Remembered, Tank};
 
@@ -75,7 +70,7 @@ impl Tank {
         }
     }
 
-    fn restore(&mut self, state: &TankState) {
+    pub(super) fn restore(&mut self, state: &TankState) {
         let now = self.now;
         self.damaged = state.damaged;
         for (plan, live) in self.plan.interlocks.iter().zip(&mut self.interlocks) {
@@ -124,50 +119,5 @@ impl Tank {
             live.text.clone_from(&record.text);
             live.raised = record.raised;
         }
-    }
-
-    /// The same tank under a new plan: latches, holds, forces, minimum times, proofs and readings
-    /// survive by name. The next step decides anew.
-    #[must_use]
-    pub fn replan(self, plan: TankPlan, now: Now) -> Self {
-        let mut next = Self::blank(plan, now);
-        next.restore(&self.state());
-        next.connected = self.connected;
-        next.jumped_at = self.jumped_at;
-        next.waiting.clear();
-        let by_name = |names: Vec<&Name>| -> BTreeMap<Name, usize> {
-            names.into_iter().enumerate().map(|(index, name)| (name.clone(), index)).collect()
-        };
-        let probes = by_name(self.plan.probes.iter().map(|probe| &probe.name).collect());
-        for (plan, live) in next.plan.probes.iter().zip(&mut next.probes) {
-            // A probe that is understood differently now must prove itself again.
-            if let Some(old) = probes.get(&plan.name).filter(|old| self.plan.probes[**old] == *plan) {
-                *live = self.probes[*old].clone();
-            }
-        }
-        let outputs = by_name(self.plan.outputs.iter().map(|output| &output.name).collect());
-        for (index, plan) in next.plan.outputs.iter().enumerate() {
-            if let Some(old) = outputs.get(&plan.name) {
-                next.plugs[index] = self.plugs[*old].clone();
-                // Layers carry indices of the old plan; the next step decides and says why anew.
-                if let Some(decision) = &mut next.plugs[index].decision {
-                    decision.layer = super::arbiter::Layer::Rest;
-                }
-            }
-        }
-        for (index, plan) in next.plan.interlocks.iter().enumerate() {
-            if let Some(old) = self.plan.interlock(&plan.name) {
-                next.interlocks[index] = self.interlocks[old.index()].clone();
-            }
-        }
-        for (index, plan) in next.plan.holds.iter().enumerate() {
-            if let (Some(old), Some(active)) = (self.plan.hold(&plan.name), &mut next.holds[index].active)
-                && let Some(was) = &self.holds[old.index()].active
-            {
-                active.deadline = was.deadline;
-            }
-        }
-        next.thermostat = self.thermostat;
-        next
     }
 }

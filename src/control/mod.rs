@@ -6,7 +6,7 @@
 //! In the order of a step: [`probe`] (may a reading be believed), [`vote`] (several probes to one
 //! signal), [`conditions`] (three-valued), [`thermostat`] (wishes), [`interlock`] (trips),
 //! [`hold`]s, [`arbiter`] (who decides), [`plug`] (command and proof), [`alarm`]s, and in
-//! [`requests`] what people ask. [`tank`] strings them together; [`memory`] is what survives.
+//! [`requests`] what people ask. [`tank`] strings them together; [`memory`] is what survives a kill, [`replan`] a reload.
 
 mod alarm;
 mod alarms;
@@ -23,11 +23,14 @@ pub mod plan;
 mod plug;
 mod probe;
 pub mod quality;
+mod replan;
 mod report;
 mod requests;
 pub mod state;
 pub mod status;
 mod tank;
+#[cfg(test)]
+mod tests;
 mod thermostat;
 mod truth;
 mod vote;

@@ -57,7 +57,6 @@ pub(super) struct Plug {
     pub changed_at: Option<Steady>,
     /// What was last told; `None` before the first telling of this session with the broker.
     pub told: Option<Switch>,
-    told_at: Steady,
     attempts: u32,
     next_try: Option<Steady>,
     pub proof: ProofStatus,
@@ -113,7 +112,6 @@ impl Plug {
             wished: Switch::Off,
             changed_at: None,
             told: None,
-            told_at: now,
             attempts: 0,
             next_try: None,
             proof: ProofStatus::NothingCommanded,
@@ -143,8 +141,9 @@ impl Plug {
         match (self.proof, self.told, self.report) {
             (ProofStatus::Waiting, Some(told), _) => told,
             (_, _, Some((reported, _))) => reported,
+            // An on that nobody proved is told again only as a start, with its permissives.
+            (ProofStatus::NotProven, Some(_), None) | (_, None, None) => Switch::Off,
             (_, Some(told), None) => told,
-            (_, None, None) => Switch::Off,
         }
     }
 
@@ -196,6 +195,7 @@ impl Plug {
         }
         if plan.plug.report == Fitted::Fitted && self.unexplained_off.is_none() {
             self.unexplained_off = Some(now);
+            self.proof = ProofStatus::NotProven;
             return Noticed::OffUnexplained;
         }
         Noticed::Nothing
@@ -212,12 +212,23 @@ impl Plug {
         self.alive = Some(alive);
     }
 
-    /// The plug, or the pump behind it, went off by itself: tell it again.
+    /// The plug is not as it was told: tell it again. Nothing of the old proof counts.
     pub fn tell_again(&mut self, now: Steady) {
         self.unexplained_off = None;
-        self.proof = ProofStatus::Waiting;
+        self.proof = ProofStatus::NotProven;
         self.attempts = 0;
         self.next_try = Some(now);
+    }
+
+    /// The time for a proof may be over: said before anything is decided, since what is not proven
+    /// to run is started only if its permissives are there.
+    pub fn expire(&mut self, now: Steady) -> Noticed {
+        if self.proof == ProofStatus::Waiting && self.next_try.is_some_and(|due| due <= now) {
+            self.proof = ProofStatus::NotProven;
+            self.unproven += 1;
+            return Noticed::NotProven;
+        }
+        Noticed::Nothing
     }
 
     /// The broker said that no plug listens, or refused.
@@ -232,17 +243,16 @@ impl Plug {
     }
 
     /// What must be told now, given the decision. Call only while the broker is there.
-    pub fn tell(&mut self, plan: &OutputPlan, now: Steady, deadlines: &mut Deadlines) -> (Option<Telling>, Noticed) {
-        let Some(decision) = &self.decision else { return (None, Noticed::Nothing) };
+    pub fn tell(&mut self, plan: &OutputPlan, now: Steady, deadlines: &mut Deadlines) -> Option<Telling> {
+        let decision = self.decision.as_ref()?;
         let to = decision.to;
         // A start that is only withheld turns nothing off: a pump is left as it was found, running or not.
         if to == Switch::Off && plan.kind.is_life_support() && decision.layer.only_withholds() {
-            return (None, Noticed::Nothing);
+            return None;
         }
         if self.told != Some(to) {
             let first = self.told.is_none();
             self.told = Some(to);
-            self.told_at = now;
             self.refreshed_at = now;
             self.attempts = 1;
             self.unexplained_off = None;
@@ -252,28 +262,21 @@ impl Plug {
             }
             self.expect_proof(plan, to, now);
             self.ask_deadline(deadlines);
-            return (Some(Telling::Switch(to, 1)), Noticed::Nothing);
+            return Some(Telling::Switch(to, 1));
         }
-        let mut noticed = Noticed::Nothing;
         if let Some(due) = self.next_try
             && due <= now
             && self.unexplained_off.is_none()
         {
-            if self.proof == ProofStatus::Waiting && self.attempts >= 1 {
-                self.proof = ProofStatus::NotProven;
-                self.unproven += 1;
-                noticed = Noticed::NotProven;
-            }
             self.attempts += 1;
-            self.told_at = now;
             self.refreshed_at = now;
-            if self.proof == ProofStatus::Waiting || self.proof == ProofStatus::CannotBeProven {
+            if self.attempts == 1 || self.proof == ProofStatus::CannotBeProven {
                 self.expect_proof(plan, to, now);
             } else {
                 self.next_try = Some(now.after(self.pause(to)));
             }
             self.ask_deadline(deadlines);
-            return (Some(Telling::Switch(to, self.attempts)), noticed);
+            return Some(Telling::Switch(to, self.attempts));
         }
         if let (Some(lease), Switch::On) = (plan.plug.lease, to) {
             let due = self.refreshed_at.after(lease.refresh);
@@ -281,12 +284,12 @@ impl Plug {
                 self.refreshed_at = now;
                 deadlines.ask(now.after(lease.refresh), DeadlineKind::Lease);
                 self.ask_deadline(deadlines);
-                return (Some(Telling::Refresh), noticed);
+                return Some(Telling::Refresh);
             }
             deadlines.ask(due, DeadlineKind::Lease);
         }
         self.ask_deadline(deadlines);
-        (None, noticed)
+        None
     }
 
     fn expect_proof(&mut self, plan: &OutputPlan, to: Switch, now: Steady) {

@@ -275,6 +275,10 @@ impl Tank {
         self.follow_interlocks(effects, &mut deadlines);
         self.follow_holds(effects, &mut deadlines);
         self.explain_offs(effects, &mut deadlines);
+        for index in 0..self.plugs.len() {
+            let noticed = self.plugs[index].expire(now);
+            self.write_down(OutputId::new(index), noticed, effects);
+        }
         self.gather_opinions(&mut deadlines);
         if self.decide(effects) {
             deadlines.ask(now.after(LOOK_AGAIN), DeadlineKind::Condition);
@@ -546,8 +550,7 @@ impl Tank {
                 if self.plugs[index].decided(plan.kind) != first {
                     continue;
                 }
-                let (telling, noticed) = self.plugs[index].tell(plan, self.now.steady, deadlines);
-                match telling {
+                match self.plugs[index].tell(plan, self.now.steady, deadlines) {
                     Some(Telling::Switch(to, attempt)) => {
                         let cause = self.plugs[index].decision.as_ref().map_or_else(String::new, |d| d.cause.clone());
                         effects.push(Effect::SwitchPlug { output, to, attempt, cause });
@@ -555,7 +558,6 @@ impl Tank {
                     Some(Telling::Refresh) => effects.push(Effect::RefreshLease { output }),
                     None => {}
                 }
-                self.write_down(output, noticed, effects);
             }
         }
     }

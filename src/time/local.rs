@@ -65,6 +65,13 @@ impl Zone {
     }
 }
 
+impl Wall {
+    /// The moment that an RFC 3339 text names, to the millisecond.
+    pub fn from_rfc3339(text: &str) -> Option<Self> {
+        DateTime::parse_from_rfc3339(text.trim()).ok().map(|at| Self::from_unix_millis(at.timestamp_millis()))
+    }
+}
+
 /// A local time of day, in seconds since midnight by the wall.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct LocalTime(u32);

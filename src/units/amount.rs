@@ -26,6 +26,13 @@ pub enum UnitError {
         /// What was written.
         text: String,
     },
+    /// A unit that keepers use for two things. The message asks which, with the value of each.
+    Ambiguous {
+        /// What was written.
+        text: String,
+        /// What to write for each meaning, and what it then is.
+        meanings: Vec<(String, String)>,
+    },
     /// A unit of another quantity, or of none.
     WrongUnit {
         /// What was written.
@@ -64,6 +71,10 @@ impl fmt::Display for UnitError {
             }
             Self::DecimalComma { text } => {
                 write!(f, "`{text}` has a decimal comma\n  write `{}`", text.replacen(',', ".", 1))
+            }
+            Self::Ambiguous { text, meanings } => {
+                write!(f, "`{text}` can mean more than one thing: which?")?;
+                meanings.iter().try_for_each(|(spelling, meaning)| write!(f, "\n  write `{spelling}` for {meaning}"))
             }
             Self::WrongUnit { text, unit, wanted } => {
                 let spellings: Vec<_> = units_of(*wanted).map(|unit| format!("`{}`", unit.symbol)).collect();
@@ -118,14 +129,18 @@ impl Amount {
 
     /// Reads `text` as a `wanted`, in any unit of it: `78 °F` as a temperature is 25.56 °C.
     ///
-    /// pH may be written without a unit, as everybody does.
+    /// pH and a refractive index may be written without a unit, as everybody does. A unit that
+    /// keepers use for two things (`ppt`, `ppm`) is not guessed: the error asks which.
     pub fn parse(text: &str, wanted: Quantity) -> Result<Self, UnitError> {
         let (number, spelling) = split(text, wanted)?;
-        if spelling.is_empty() && wanted == Quantity::Ph {
+        if spelling.is_empty() && matches!(wanted, Quantity::Ph | Quantity::RefractiveIndex) {
             return Ok(Self { quantity: wanted, value: number });
         }
         if spelling.is_empty() {
             return Err(UnitError::NoUnit { text: text.trim().to_owned(), wanted });
+        }
+        if let Some(meanings) = super::ambiguous::meanings(number, spelling, wanted) {
+            return Err(UnitError::Ambiguous { text: text.trim().to_owned(), meanings });
         }
         let unit: &Unit = units_spelt(spelling)
             .find(|unit| unit.quantity == wanted)
@@ -140,6 +155,7 @@ impl fmt::Display for Amount {
         match self.quantity {
             Quantity::Ph => write!(f, "pH {:.2}", self.value),
             Quantity::Contact => f.write_str(if self.value > 0.5 { "wet" } else { "dry" }),
+            Quantity::RefractiveIndex => write!(f, "nD {:.5}", self.value),
             Quantity::Humidity => write!(f, "{:.0} %", self.value * 100.0),
             quantity => write!(f, "{:.*} {}", quantity.decimals(), self.value, unit.symbol),
         }
@@ -147,7 +163,7 @@ impl fmt::Display for Amount {
 }
 
 /// Splits `25.5 °C` into 25.5 and `°C`, strictly: no comma, no exponent surprises, a finite number.
-fn split(text: &str, wanted: Quantity) -> Result<(f64, &str), UnitError> {
+pub(super) fn split(text: &str, wanted: Quantity) -> Result<(f64, &str), UnitError> {
     let text = text.trim();
     let end = text
         .char_indices()
@@ -182,9 +198,21 @@ mod tests {
             ("8.1", Quantity::Ph, 8.1),
             ("55 %", Quantity::Humidity, 0.55),
             ("2 in", Quantity::Level, 50.8),
+            // 1 dH is 10 mg/L of CaO (56.077 g/mol, 2 equivalents): 0.3566525 meq/L, 17.847959 mg/L CaCO3.
+            ("0.3566525 meq/L", Quantity::Alkalinity, 1.0000000),
+            ("17.847959 mg/L CaCO3", Quantity::Alkalinity, 1.0),
+            // 35.16504 g/kg is the reference salinity at 35 (Millero et al. 2008).
+            ("35.16504 g/kg", Quantity::Salinity, 35.0),
+            ("1 g/gal", Quantity::Concentration, 264.172052358),
+            ("100 fc", Quantity::Illuminance, 1076.391041671),
+            ("2 ft2", Quantity::Area, 0.18580608),
+            ("1 fl oz/d", Quantity::DoseRate, 29.5735295625),
+            ("1 W/°F", Quantity::HeatLoss, 1.8),
+            ("25 %", Quantity::Ratio, 0.25),
+            ("1.3394", Quantity::RefractiveIndex, 1.3394),
         ] {
             let read = Amount::parse(text, quantity).unwrap_or_else(|error| panic!("{text}: {error}"));
-            assert!((read.value() - expected).abs() < 1e-9, "{text} read as {}", read.value());
+            assert!((read.value() - expected).abs() < 1e-6, "{text} read as {}", read.value());
         }
     }
 

@@ -7,13 +7,17 @@
 //! [`Temperature`] holds one value in its canonical unit; an [`Amount`] is a value whose quantity
 //! is only known at run time (a threshold in a config, a reading of a probe).
 
+mod ambiguous;
 mod amount;
+mod gravity;
 mod quantity;
 mod table;
 
 pub use amount::{Amount, UnitError};
+pub use gravity::{GravityError, ReferencePair, SpecificGravity};
 pub use quantity::{
-    Conductivity, Energy, Flow, Humidity, Length, Mass, Ph, Power, PracticalSalinity, Redox, Temperature,
-    TemperatureDifference, Volume,
+    Alkalinity, AlkalinityRate, Area, Concentration, Conductivity, DailyLightIntegral, Density, DoseRate, Energy,
+    EquivalentStrength, Flow, HeatLoss, Humidity, Illuminance, Length, Mass, Ph, Power, Ppfd, PracticalSalinity, Ratio,
+    Redox, RefractiveIndex, Speed, Temperature, TemperatureCoefficient, TemperatureDifference, Volume,
 };
-pub use table::{Quantity, Unit, units_of};
+pub use table::{Quantity, Unit, units_of, units_spelt};

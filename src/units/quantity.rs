@@ -134,6 +134,66 @@ quantity!(
     /// Relative humidity, as a ratio.
     Humidity, Quantity::Humidity, ratio, from_ratio, 0.0, 1.0
 );
+quantity!(
+    /// A density of water, in kg/m³.
+    Density, Quantity::Density, kilograms_per_cubic_metre, from_kilograms_per_cubic_metre, 900.0, 1200.0
+);
+quantity!(
+    /// A refractive index for the sodium D line relative to air, without unit.
+    RefractiveIndex, Quantity::RefractiveIndex, n_d, from_n_d, 1.0, 2.0
+);
+quantity!(
+    /// What a linear compensation takes a conductivity to change by, in percent of its value at 25 °C for each kelvin.
+    TemperatureCoefficient, Quantity::TemperatureCoefficient, percent_per_kelvin, from_percent_per_kelvin, 0.0, 5.0
+);
+quantity!(
+    /// An alkalinity, in dKH.
+    Alkalinity, Quantity::Alkalinity, dkh, from_dkh, 0.0, 200.0
+);
+quantity!(
+    /// Alkalinity used up in a day, in dKH/d.
+    AlkalinityRate, Quantity::AlkalinityRate, dkh_per_day, from_dkh_per_day, 0.0, 50.0
+);
+quantity!(
+    /// A concentration by mass in volume, in mg/L.
+    Concentration, Quantity::Concentration, milligrams_per_litre, from_milligrams_per_litre, 0.0, 3e6
+);
+quantity!(
+    /// The strength of a stock solution, in equivalents a litre.
+    EquivalentStrength, Quantity::EquivalentStrength, equivalents_per_litre, from_equivalents_per_litre, 0.0, 50.0
+);
+quantity!(
+    /// A dose in a day, in mL/d.
+    DoseRate, Quantity::DoseRate, millilitres_per_day, from_millilitres_per_day, 0.0, 1e6
+);
+quantity!(
+    /// A photosynthetic photon flux density, in µmol/m²/s.
+    Ppfd, Quantity::Ppfd, micromoles_per_square_metre_second, from_micromoles_per_square_metre_second, 0.0, 5000.0
+);
+quantity!(
+    /// A daily light integral, in mol/m²/d.
+    DailyLightIntegral, Quantity::DailyLightIntegral, moles_per_square_metre_day, from_moles_per_square_metre_day, 0.0, 500.0
+);
+quantity!(
+    /// An illuminance, in lx.
+    Illuminance, Quantity::Illuminance, lux, from_lux, 0.0, 500_000.0
+);
+quantity!(
+    /// An area, in m².
+    Area, Quantity::Area, square_metres, from_square_metres, 0.0, 10_000.0
+);
+quantity!(
+    /// A speed, in m/s.
+    Speed, Quantity::Speed, metres_per_second, from_metres_per_second, 0.0, 50.0
+);
+quantity!(
+    /// Heat lost for each kelvin above the room, in W/K.
+    HeatLoss, Quantity::HeatLoss, watts_per_kelvin, from_watts_per_kelvin, 0.0, 100_000.0
+);
+quantity!(
+    /// A part of a whole, as a ratio.
+    Ratio, Quantity::Ratio, ratio, from_ratio, 0.0, 1000.0
+);
 
 impl Temperature {
     /// The difference of two temperatures.

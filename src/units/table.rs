@@ -35,6 +35,36 @@ pub enum Quantity {
     Humidity,
     /// A switch: a float or a leak probe, 1 wet, 0 dry.
     Contact,
+    /// Mass of water in a volume.
+    Density,
+    /// Refractive index for the sodium D line (589.3 nm), relative to air, a pure number.
+    RefractiveIndex,
+    /// Change of a conductivity with temperature, as a probe's linear compensation has it.
+    TemperatureCoefficient,
+    /// Alkalinity, by equivalents.
+    Alkalinity,
+    /// Alkalinity used up or added in a day.
+    AlkalinityRate,
+    /// Mass of something dissolved in a volume.
+    Concentration,
+    /// Equivalents in a litre of a stock solution.
+    EquivalentStrength,
+    /// Volume of a stock solution dosed in a day.
+    DoseRate,
+    /// Photosynthetic photon flux density, 400 to 700 nm.
+    Ppfd,
+    /// Photons of a day on an area.
+    DailyLightIntegral,
+    /// Light as an eye sees it; says nothing of photons without a spectrum.
+    Illuminance,
+    /// An area.
+    Area,
+    /// A speed.
+    Speed,
+    /// Heat lost for each kelvin above the room.
+    HeatLoss,
+    /// A part of a whole.
+    Ratio,
 }
 
 /// One way to write a quantity: `canonical = written * scale + offset`.
@@ -92,6 +122,21 @@ impl Quantity {
             Self::Redox => "redox",
             Self::Humidity => "humidity",
             Self::Contact => "contact",
+            Self::Density => "density",
+            Self::RefractiveIndex => "refractive index",
+            Self::TemperatureCoefficient => "temperature coefficient",
+            Self::Alkalinity => "alkalinity",
+            Self::AlkalinityRate => "alkalinity rate",
+            Self::Concentration => "concentration",
+            Self::EquivalentStrength => "strength",
+            Self::DoseRate => "dose rate",
+            Self::Ppfd => "photon flux density",
+            Self::DailyLightIntegral => "daily light integral",
+            Self::Illuminance => "illuminance",
+            Self::Area => "area",
+            Self::Speed => "speed",
+            Self::HeatLoss => "heat loss",
+            Self::Ratio => "ratio",
         }
     }
 
@@ -102,7 +147,12 @@ impl Quantity {
             Self::Conductivity | Self::Volume | Self::Energy => 2,
             Self::Level | Self::Flow | Self::Power | Self::Mass => 1,
             Self::Redox | Self::Humidity => 3,
-            Self::Contact => 0,
+            Self::Contact | Self::Illuminance => 0,
+            Self::Density | Self::EquivalentStrength => 3,
+            Self::RefractiveIndex => 5,
+            Self::TemperatureCoefficient | Self::Alkalinity | Self::Concentration | Self::DailyLightIntegral => 2,
+            Self::AlkalinityRate | Self::Area | Self::Speed | Self::Ratio => 3,
+            Self::DoseRate | Self::Ppfd | Self::HeatLoss => 1,
         }
     }
 
@@ -138,12 +188,24 @@ const fn unit(
 /// One US liquid gallon in litres, exact.
 const GALLON: f64 = 3.785411784;
 
+/// German degrees in one meq/L: 1 dKH is 10 mg/L of CaO, whose 56.077 g/mol carry 2 equivalents
+/// (IUPAC 2021 abridged weights).
+const DKH_PER_MEQ: f64 = 2.80385;
+
+/// Milligrams of `CaCO3` (100.086 g/mol, 2 equivalents) in one milliequivalent.
+const CACO3_PER_MEQ: f64 = 50.043;
+
+/// Practical salinity of water with 1 g/kg of salt in the reference composition (Millero et al.
+/// 2008: 35.16504 g/kg at a practical salinity of 35).
+const PSU_PER_G_PER_KG: f64 = 35.0 / 35.16504;
+
 static UNITS: &[Unit] = &[
     unit(Quantity::Temperature, "°C", &["C", "degC"], 1.0, 0.0),
     unit(Quantity::Temperature, "°F", &["F", "degF"], 1.0 / 1.8, -32.0 / 1.8),
     unit(Quantity::TemperatureDifference, "K", &["°C", "C", "degC"], 1.0, 0.0),
     unit(Quantity::TemperatureDifference, "°F", &["F", "degF"], 1.0 / 1.8, 0.0),
-    unit(Quantity::Salinity, "psu", &[], 1.0, 0.0),
+    unit(Quantity::Salinity, "psu", &["PSU"], 1.0, 0.0),
+    unit(Quantity::Salinity, "g/kg", &[], PSU_PER_G_PER_KG, 0.0),
     unit(Quantity::Conductivity, "mS/cm", &[], 1.0, 0.0),
     unit(Quantity::Conductivity, "µS/cm", &["uS/cm", "μS/cm"], 1e-3, 0.0),
     unit(Quantity::Conductivity, "S/m", &[], 10.0, 0.0),
@@ -178,6 +240,40 @@ static UNITS: &[Unit] = &[
     unit(Quantity::Humidity, "ratio", &[], 1.0, 0.0),
     unit(Quantity::Humidity, "%", &["%RH"], 1e-2, 0.0),
     unit(Quantity::Contact, "wet", &[], 1.0, 0.0),
+    unit(Quantity::Density, "kg/m³", &["kg/m3"], 1.0, 0.0),
+    unit(Quantity::Density, "kg/L", &["g/mL", "g/cm³", "g/cm3"], 1e3, 0.0),
+    unit(Quantity::RefractiveIndex, "nD", &[], 1.0, 0.0),
+    unit(Quantity::TemperatureCoefficient, "%/°C", &["%/K", "%/C"], 1.0, 0.0),
+    unit(Quantity::TemperatureCoefficient, "%/°F", &["%/F"], 1.8, 0.0),
+    unit(Quantity::Alkalinity, "dKH", &["°dKH", "°KH", "KH"], 1.0, 0.0),
+    unit(Quantity::Alkalinity, "meq/L", &["meq/l", "mval/L"], DKH_PER_MEQ, 0.0),
+    unit(Quantity::Alkalinity, "mg/L CaCO3", &["mg/l CaCO3", "mg/L CaCO₃"], DKH_PER_MEQ / CACO3_PER_MEQ, 0.0),
+    unit(Quantity::AlkalinityRate, "dKH/d", &["dKH/day"], 1.0, 0.0),
+    unit(Quantity::AlkalinityRate, "meq/L/d", &["meq/L/day"], DKH_PER_MEQ, 0.0),
+    unit(Quantity::Concentration, "mg/L", &["mg/l"], 1.0, 0.0),
+    unit(Quantity::Concentration, "g/L", &["g/l"], 1e3, 0.0),
+    unit(Quantity::Concentration, "µg/L", &["ug/L", "μg/L"], 1e-3, 0.0),
+    unit(Quantity::Concentration, "g/gal", &[], 1e3 / GALLON, 0.0),
+    unit(Quantity::EquivalentStrength, "eq/L", &["eq/l"], 1.0, 0.0),
+    unit(Quantity::DoseRate, "mL/d", &["ml/d", "mL/day", "ml/day"], 1.0, 0.0),
+    unit(Quantity::DoseRate, "L/d", &["L/day"], 1e3, 0.0),
+    unit(Quantity::DoseRate, "fl oz/d", &["fl oz/day"], GALLON / 0.128, 0.0),
+    unit(Quantity::Ppfd, "µmol/m²/s", &["umol/m2/s", "µmol/m2/s", "μmol/m²/s", "umol/m²/s", "PAR"], 1.0, 0.0),
+    unit(Quantity::DailyLightIntegral, "mol/m²/d", &["mol/m2/d", "mol/m²/day"], 1.0, 0.0),
+    unit(Quantity::Illuminance, "lx", &["lux"], 1.0, 0.0),
+    unit(Quantity::Illuminance, "klx", &[], 1e3, 0.0),
+    // One lumen on a square foot.
+    unit(Quantity::Illuminance, "fc", &["foot-candle", "foot-candles"], 1.0 / 0.09290304, 0.0),
+    unit(Quantity::Area, "m²", &["m2"], 1.0, 0.0),
+    unit(Quantity::Area, "cm²", &["cm2"], 1e-4, 0.0),
+    unit(Quantity::Area, "ft²", &["ft2", "sq ft"], 0.09290304, 0.0),
+    unit(Quantity::Area, "in²", &["in2", "sq in"], 0.00064516, 0.0),
+    unit(Quantity::Speed, "m/s", &[], 1.0, 0.0),
+    unit(Quantity::Speed, "ft/min", &[], 0.00508, 0.0),
+    unit(Quantity::HeatLoss, "W/K", &["W/°C"], 1.0, 0.0),
+    unit(Quantity::HeatLoss, "W/°F", &["W/F"], 1.8, 0.0),
+    unit(Quantity::Ratio, "ratio", &[], 1.0, 0.0),
+    unit(Quantity::Ratio, "%", &["percent"], 1e-2, 0.0),
 ];
 
 /// Every unit, for messages that list what may be written.

@@ -1,2 +1,15 @@
 //! Bytes to meaning and back: bindings, payloads, metrics text. The core knows no topic; this does.
+
+pub mod ask;
 pub mod binding;
+pub mod encode;
+mod json;
+pub mod metrics;
+mod number;
+mod payload;
+pub mod router;
+pub mod topics;
+
+pub use encode::Publish;
+pub use router::{Heard, Message, MessageKind, Router, Subscription, TankIndex};
+pub use topics::OwnTopics;

@@ -1,0 +1,215 @@
+//! Alarms: those that come with every signal, output, interlock and hold, and those of the keeper.
+//!
+//! | name | priority | raised | source of the number |
+//! | --- | --- | --- | --- |
+//! | `<water temperature>-high`, `-low` | high | 1.5 K over, 1 K under the set point for 10 min | PICK |
+//! | `<water temperature>-very-high`, `-very-low` | urgent | 3 K over, 2.5 K under for 1 min | PICK |
+//! | `<signal>-lost` | high (water temperature, floats), else medium | no usable value for 1 min | PICK |
+//! | `<probe>-lost` | medium | one of several probes bad for 2 min | PICK |
+//! | `<signal>-disagree` | medium | at once: the vote has waited already | PICK |
+//! | `<output>-not-proven` | by kind | 10 s after the time for the proof (pumps 50 s) | PICK |
+//! | `<output>-foreign-switch` | high | at once | PICK |
+//! | `<interlock>-trip` | the interlock's | at once | |
+//! | `<hold>-overdue` | high | at the deadline | PICK |
+//! | `clock-jumped`, `state-damaged` | medium, high | at once | PICK |
+//!
+//! An entry of the same name in the file changes what it says and leaves the rest; `none` removes it, but
+//! not where it tells of a trip.
+
+use crate::control::ids::{HoldId, InterlockId, Name, OutputId, ProbeId, SignalId};
+use crate::control::plan::{
+    AlarmPlan, AlarmSource, Condition, Doubtful, Estimate, Fitted, OutputKind, Priority, Side, TankPlan,
+};
+use crate::time::Span;
+use crate::units::Quantity;
+
+use super::condition::{self, Use};
+use super::kinds::{Measures, not_proven_priority, usual_deadband};
+use super::read::Item;
+use super::scope::Scope;
+
+const KEYS: [&str; 5] = ["when", "priority", "on_delay", "off_delay", "advice"];
+
+/// Above and below the set point, K.
+const HIGH: f64 = 1.5;
+const VERY_HIGH: f64 = 3.0;
+const LOW: f64 = 1.0;
+const VERY_LOW: f64 = 2.5;
+
+/// All alarms of a tank whose other parts are read.
+pub(super) fn alarms(file: Option<&Item>, plan: &TankPlan, scope: &Scope) -> Vec<AlarmPlan> {
+    let mut alarms = usual(plan, scope);
+    for (name, item) in file.map(Item::named).unwrap_or_default() {
+        let at = alarms.iter().position(|alarm| alarm.name == name);
+        if item.is_word("none") {
+            remove(&mut alarms, at, &name, &item);
+            continue;
+        }
+        let Some(fields) = item.fields(&KEYS) else { continue };
+        let when = fields.get("when").map(|item| condition::read(&item, scope, Use::Alarm));
+        let priority = fields.get("priority").map(|item| item.word(&Priority::WORDS));
+        let on_delay = fields.get("on_delay").and_then(|item| item.span(Span::ZERO, Span::from_hours(48)));
+        let off_delay = fields.get("off_delay").and_then(|item| item.span(Span::ZERO, Span::from_hours(48)));
+        let advice = fields.get("advice").and_then(|item| item.text().map(str::to_owned));
+        let alarm = match at {
+            Some(at) => &mut alarms[at],
+            None => {
+                let whole = [
+                    fields.need("when", "{ signal: salinity, over: 36 psu }"),
+                    fields.need("priority", "medium"),
+                    fields.need("advice", "What happens if nobody acts, and what to do."),
+                ];
+                let (Some(Some(condition)), [Some(_), Some(_), Some(_)]) = (when, whole) else { continue };
+                alarms.push(new(&name, Priority::Medium, AlarmSource::Condition(condition), ""));
+                alarms.last_mut().expect("an alarm was pushed just now")
+            }
+        };
+        if let Some(Some(condition)) = when {
+            if matches!(alarm.source, AlarmSource::Condition(_)) {
+                alarm.source = AlarmSource::Condition(condition);
+            } else {
+                item.wrong(format!("`{name}` is raised by the daemon itself\nremove `when`, or choose another name"));
+            }
+        }
+        alarm.priority = priority.flatten().unwrap_or(alarm.priority);
+        alarm.on_delay = on_delay.unwrap_or(alarm.on_delay);
+        alarm.off_delay = off_delay.unwrap_or(alarm.off_delay);
+        alarm.advice = advice.unwrap_or_else(|| std::mem::take(&mut alarm.advice));
+    }
+    alarms
+}
+
+fn remove(alarms: &mut Vec<AlarmPlan>, at: Option<usize>, name: &Name, item: &Item) {
+    match at {
+        None => item.wrong(format!("there is no alarm `{name}` to remove")),
+        Some(at) if matches!(alarms[at].source, AlarmSource::Trip(_)) => {
+            item.wrong("a trip is never silent\nremove this line; `priority: low` makes it quieter");
+        }
+        Some(at) => drop(alarms.remove(at)),
+    }
+}
+
+fn new(name: &str, priority: Priority, source: AlarmSource, advice: &str) -> AlarmPlan {
+    AlarmPlan {
+        name: Name::new(name),
+        priority,
+        source,
+        on_delay: Span::ZERO,
+        off_delay: Span::from_minutes(1),
+        advice: advice.to_owned(),
+    }
+}
+
+fn after(mut alarm: AlarmPlan, on_delay: Span) -> AlarmPlan {
+    alarm.on_delay = on_delay;
+    alarm
+}
+
+fn usual(plan: &TankPlan, scope: &Scope) -> Vec<AlarmPlan> {
+    let mut alarms = Vec::new();
+    of_thermostat(plan, scope, &mut alarms);
+    of_signals(plan, scope, &mut alarms);
+    of_outputs(plan, &mut alarms);
+    for (at, interlock) in plan.interlocks.iter().enumerate() {
+        let source = AlarmSource::Trip(InterlockId::new(at));
+        alarms.push(new(&format!("{}-trip", interlock.name), interlock.priority, source, &interlock.advice));
+    }
+    for (at, hold) in plan.holds.iter().enumerate() {
+        let source = AlarmSource::HoldOverdue(HoldId::new(at));
+        let advice = "Outputs are still paused. Finish and release, or begin it again.";
+        alarms.push(new(&format!("{}-overdue", hold.name), Priority::High, source, advice));
+    }
+    alarms.push(new(
+        "clock-jumped",
+        Priority::Medium,
+        AlarmSource::ClockJumped,
+        "Schedules follow the new time. Look whether the machine has a time source.",
+    ));
+    alarms.push(new(
+        "state-damaged",
+        Priority::High,
+        AlarmSource::StateDamaged,
+        "Latches were taken as set, and pumps left as found. Look at the tank, then reset.",
+    ));
+    alarms
+}
+
+fn of_thermostat(plan: &TankPlan, scope: &Scope, alarms: &mut Vec<AlarmPlan>) {
+    let Some(thermostat) = &plan.thermostat else { return };
+    let signal = thermostat.signal;
+    let name = &plan.signals[signal.index()].name;
+    // One probe that tells the truth is enough to be warned: hot by the highest, cold by the lowest.
+    let mut limit = |suffix: &str, side, limit: f64, priority, delay, advice: &str| {
+        let estimate = if side == Side::Above { Estimate::Highest } else { Estimate::Lowest };
+        let deadband = 2.0 * usual_deadband(Quantity::Temperature);
+        let doubtful = Doubtful::Counts;
+        let condition =
+            scope.add(Condition::Compare { signal, estimate, side, limit, deadband, alone_margin: 0.0, doubtful });
+        alarms
+            .push(after(new(&format!("{name}-{suffix}"), priority, AlarmSource::Condition(condition), advice), delay));
+    };
+    let (minute, ten) = (Span::from_minutes(1), Span::from_minutes(10));
+    let target = thermostat.target;
+    let hot = "Unplug the heater, open the lid, let a fan blow over the water; no ice, and no more than 1 K an hour.";
+    let cold = "Look whether the heater draws power and whether its own thermostat is set high enough; warm slowly.";
+    limit("high", Side::Above, target + HIGH, Priority::High, ten, hot);
+    limit("very-high", Side::Above, target + VERY_HIGH, Priority::Urgent, minute, hot);
+    limit("low", Side::Below, target - LOW, Priority::High, ten, cold);
+    limit("very-low", Side::Below, target - VERY_LOW, Priority::Urgent, minute, cold);
+}
+
+fn of_signals(plan: &TankPlan, scope: &Scope, alarms: &mut Vec<AlarmPlan>) {
+    for (at, signal) in plan.signals.iter().enumerate() {
+        let id = SignalId::new(at);
+        let controls = plan.thermostat.as_ref().is_some_and(|thermostat| thermostat.signal == id);
+        let float = matches!(scope.signals[at].measures, Some(Measures::HighFloat | Measures::LowFloat));
+        let priority = if controls || float { Priority::High } else { Priority::Medium };
+        let advice = match scope.signals[at].measures {
+            _ if controls => "Without a temperature the heater stays off and the tank cools. Look at probe and cable.",
+            Some(Measures::HighFloat | Measures::LowFloat) => {
+                "What needs this float stays off. Look at float and cable."
+            }
+            Some(Measures::Leak) => "A leak would not be noticed. Look at the probe and its battery.",
+            _ => "What needs this value waits. Look at probe and cable.",
+        };
+        let lost = new(&format!("{}-lost", signal.name), priority, AlarmSource::SignalLost(id), advice);
+        alarms.push(after(lost, Span::from_minutes(1)));
+        if signal.probes.len() < 2 {
+            continue;
+        }
+        for probe in &signal.probes {
+            let name = format!("{}-lost", plan.probes[probe.index()].name);
+            let advice = "The other probes carry on, with less margin. Look at probe and cable.";
+            let lost = new(&name, Priority::Medium, AlarmSource::ProbeLost(ProbeId::new(probe.index())), advice);
+            alarms.push(after(lost, Span::from_minutes(2)));
+        }
+        if signal.disagree.is_some() {
+            let advice = "One of the probes is wrong. Measure with an independent instrument, then mend or calibrate.";
+            alarms.push(new(&format!("{}-disagree", signal.name), Priority::Medium, AlarmSource::Disagree(id), advice));
+        }
+    }
+}
+
+fn of_outputs(plan: &TankPlan, alarms: &mut Vec<AlarmPlan>) {
+    for (at, output) in plan.outputs.iter().enumerate() {
+        let id = OutputId::new(at);
+        // Without report and without a sign of life there is nothing that could fail to prove.
+        if output.plug.report == Fitted::Fitted || output.plug.alive == Fitted::Fitted {
+            let advice = match output.kind {
+                OutputKind::Heater => "Unplug the heater if the water is warm; look at the plug and at its radio.",
+                OutputKind::TopOff | OutputKind::Doser => "Pull this plug until it answers again.",
+                OutputKind::ReturnPump | OutputKind::Powerhead => {
+                    "Look whether the water moves; animals need it within the hour."
+                }
+                _ => "Look at the plug and at its radio.",
+            };
+            let name = format!("{}-not-proven", output.name);
+            let alarm = new(&name, not_proven_priority(output.kind), AlarmSource::NotProven(id), advice);
+            let delay = if output.kind.is_life_support() { 50 } else { 10 };
+            alarms.push(after(alarm, Span::from_seconds(delay)));
+        }
+        let advice = "Somebody or something else switches this plug. Find it: two hands on one plug undo each other.";
+        let name = format!("{}-foreign-switch", output.name);
+        alarms.push(new(&name, Priority::High, AlarmSource::ForeignSwitch(id), advice));
+    }
+}

@@ -1,0 +1,203 @@
+//! `daemon.yaml`: the broker, the web service, the data directory, where alarms go.
+//!
+//! No value is printed here where a secret may stand (URLs, headers). Secrets stay in files of their own.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+use crate::control::ids::Name;
+use crate::control::plan::Priority;
+use crate::time::Span;
+
+use super::problem::{listed, nearest};
+use super::read::{Fields, Item};
+use super::setup::{BrokerSettings, DaemonSettings, HeaderValue, HttpSettings, TlsSettings, WebhookSettings};
+
+const KEYS: [&str; 7] = ["broker", "root", "http", "data_dir", "sample_every", "usual_tank", "webhooks"];
+const BROKER_KEYS: [&str; 7] = ["host", "port", "tls", "client_id", "user", "password_file", "keep_alive"];
+const WEBHOOK_KEYS: [&str; 6] = ["url", "method", "headers", "body", "least_priority", "send_cleared"];
+const BODY_FIELDS: [&str; 7] = ["tank", "alarm", "priority", "what", "text", "advice", "since"];
+
+/// Reads `daemon.yaml`. What is wrong is reported, and the usual stands in for it.
+pub(super) fn daemon(file: &Item, tanks: &[Name]) -> DaemonSettings {
+    let usual = DaemonSettings {
+        broker: BrokerSettings {
+            host: "localhost".to_owned(),
+            port: 1883,
+            tls: None,
+            client_id: "slackwater".to_owned(),
+            user: None,
+            password_file: None,
+            keep_alive: Span::from_seconds(5),
+        },
+        root: "slackwater".to_owned(),
+        http: HttpSettings { listen: SocketAddr::from(([127, 0, 0, 1], 8480)), token_file: None },
+        data_dir: PathBuf::from("/var/lib/slackwater"),
+        usual_tank: None,
+        channels: Vec::new(),
+        sample_every: Some(Span::from_minutes(1)),
+    };
+    let Some(fields) = file.fields(&KEYS) else { return usual };
+    let text = |item: Item| item.text().map(str::to_owned);
+    DaemonSettings {
+        broker: fields
+            .need("broker", "{ host: localhost }")
+            .map_or(usual.broker.clone(), |item| broker(&item, usual.broker)),
+        root: fields.get("root").and_then(|item| root(&item)).unwrap_or(usual.root),
+        http: fields.get("http").map_or(usual.http.clone(), |item| http(&item, usual.http)),
+        data_dir: fields.need("data_dir", "/var/lib/slackwater").and_then(text).map_or(usual.data_dir, PathBuf::from),
+        usual_tank: fields
+            .get("usual_tank")
+            .and_then(|item| item.one_of("tank", &tank_names(tanks)).map(|at| tanks[at].clone())),
+        channels: fields.get("webhooks").map(|item| webhooks(&item)).unwrap_or_default(),
+        sample_every: match fields.get("sample_every") {
+            Some(item) if item.is_word("never") => None,
+            Some(item) => item.span(Span::from_seconds(1), Span::from_hours(1)),
+            None => usual.sample_every,
+        },
+    }
+}
+
+fn tank_names(tanks: &[Name]) -> Vec<&str> {
+    tanks.iter().map(|name| &**name).collect()
+}
+
+/// The first level of our own topics.
+fn root(item: &Item) -> Option<String> {
+    let text = item.text()?;
+    if text.contains(['/', '#', '+', '$'])
+        || text.chars().any(|c| c.is_whitespace() || c.is_control())
+        || text.len() > 48
+    {
+        item.wrong(format!("`{text}` is not one level of a topic\nwrite one word such as `slackwater`"));
+        return None;
+    }
+    Some(text.to_owned())
+}
+
+fn broker(item: &Item, usual: BrokerSettings) -> BrokerSettings {
+    let Some(fields) = item.fields(&BROKER_KEYS) else { return usual };
+    let text = |key: &str| fields.get(key).and_then(|item| item.text().map(str::to_owned));
+    let path = |key: &str| text(key).map(PathBuf::from);
+    let tls = fields.get("tls").and_then(|item| tls(&item));
+    let port = if tls.is_some() { 8883 } else { usual.port };
+    if fields.get("password_file").is_some() && fields.get("user").is_none() {
+        item.wrong("a password without a user\nwrite `user: ...` beside `password_file`");
+    }
+    BrokerSettings {
+        host: fields.need("host", "localhost").and_then(|item| item.text().map(str::to_owned)).unwrap_or(usual.host),
+        port: fields
+            .get("port")
+            .and_then(|item| item.whole(1, 65_535))
+            .and_then(|port| u16::try_from(port).ok())
+            .unwrap_or(port),
+        tls,
+        client_id: text("client_id").unwrap_or(usual.client_id),
+        user: text("user"),
+        password_file: path("password_file"),
+        // A frozen broker is noticed after about twice this.
+        keep_alive: fields.span_or("keep_alive", Span::from_seconds(2), Span::from_minutes(1), usual.keep_alive),
+    }
+}
+
+fn tls(item: &Item) -> Option<TlsSettings> {
+    let fields = item.fields(&["ca_file", "cert_file", "key_file"])?;
+    let path = |key: &str| fields.get(key).and_then(|item| item.text()).map(PathBuf::from);
+    let client = match (path("cert_file"), path("key_file")) {
+        (Some(cert), Some(key)) => Some((cert, key)),
+        (None, None) => None,
+        _ => {
+            item.wrong("a client certificate needs both `cert_file` and `key_file`");
+            None
+        }
+    };
+    Some(TlsSettings { ca_file: path("ca_file"), client })
+}
+
+fn http(item: &Item, usual: HttpSettings) -> HttpSettings {
+    let Some(fields) = item.fields(&["listen", "token_file"]) else { return usual };
+    let token_file = fields.get("token_file").and_then(|item| item.text()).map(PathBuf::from);
+    let mut listen = usual.listen;
+    if let Some(item) = fields.get("listen")
+        && let Some(text) = item.text()
+    {
+        match text.parse::<SocketAddr>() {
+            Ok(address) => listen = address,
+            Err(_) => item.wrong(format!(
+                "`{text}` is not an address with a port\nwrite such as `127.0.0.1:8480` or `[::1]:8480`"
+            )),
+        }
+        if !listen.ip().is_loopback() && token_file.is_none() {
+            item.wrong(format!(
+                "`{listen}` can be reached from outside this machine, and no token guards it\nwrite `token_file: ...` beside it, or `listen: 127.0.0.1:{}`",
+                listen.port()
+            ));
+        }
+    }
+    HttpSettings { listen, token_file }
+}
+
+fn webhooks(item: &Item) -> Vec<WebhookSettings> {
+    item.named().into_iter().filter_map(|(name, item)| webhook(name, &item)).collect()
+}
+
+fn webhook(name: Name, item: &Item) -> Option<WebhookSettings> {
+    let fields = item.fields(&WEBHOOK_KEYS)?;
+    let url = fields.need("url", "https://push.example/aquarium").and_then(|item| {
+        let text = item.text()?;
+        let rest = text.strip_prefix("https://").or_else(|| text.strip_prefix("http://"));
+        if rest.is_none_or(|rest| rest.is_empty() || rest.starts_with('/')) || text.chars().any(char::is_whitespace) {
+            item.wrong("this is not a URL\nwrite one that begins with `https://` or `http://`");
+            return None;
+        }
+        Some(text.to_owned())
+    });
+    let method = fields.get("method").and_then(|item| item.word(&[("POST", "POST"), ("PUT", "PUT")])).unwrap_or("POST");
+    let body = fields.get("body").and_then(|item| body(&item));
+    Some(WebhookSettings {
+        name,
+        method: method.to_owned(),
+        headers: fields.get("headers").map(|item| headers(&item)).unwrap_or_default(),
+        body,
+        least_priority: fields
+            .get("least_priority")
+            .and_then(|item| item.word(&Priority::WORDS))
+            .unwrap_or(Priority::Low),
+        send_cleared: fields.get("send_cleared").and_then(|item| item.yes_no()).unwrap_or(true),
+        url: url?,
+    })
+}
+
+fn body(item: &Item) -> Option<String> {
+    let text = item.text()?;
+    for part in text.split('{').skip(1) {
+        let Some((field, _)) = part.split_once('}') else { continue };
+        let is_word = !field.is_empty() && field.chars().all(|c| c.is_ascii_alphanumeric() || c == '_');
+        if is_word && !BODY_FIELDS.contains(&field) {
+            let near =
+                nearest(field, BODY_FIELDS).map(|near| format!("did you mean `{{{near}}}`? ")).unwrap_or_default();
+            item.wrong(format!("`{{{field}}}` is not filled in\n{near}known: {}", listed(BODY_FIELDS, "and")));
+        }
+    }
+    Some(text.to_owned())
+}
+
+fn headers(item: &Item) -> Vec<(String, HeaderValue)> {
+    let mut headers = Vec::new();
+    for (name, value) in item.pairs() {
+        let good = !name.is_empty() && name.chars().all(|c| c.is_ascii_alphanumeric() || "-_".contains(c));
+        if !good {
+            value.wrong("this is not the name of a header");
+            continue;
+        }
+        let read = if value.is_map() {
+            let file =
+                value.fields(&["file"]).and_then(|fields: Fields| fields.need("file", "/etc/slackwater/push-token"));
+            file.and_then(|item| item.text()).map(|path| HeaderValue::FromFile(PathBuf::from(path)))
+        } else {
+            value.text().map(|text| HeaderValue::Plain(text.to_owned()))
+        };
+        headers.extend(read.map(|value| (name, value)));
+    }
+    headers
+}

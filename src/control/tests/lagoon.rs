@@ -1,0 +1,433 @@
+//! A well fitted lagoon as a plan, and a world around it: probes that speak every ten seconds, plugs
+//! that obey unless a fault says otherwise. Invented data.
+
+use std::collections::BTreeMap;
+
+use crate::control::effect::{Effect, JournalEntry, Notice};
+use crate::control::ids::{Name, OutputId, ProbeId, SignalId};
+use crate::control::plan::*;
+use crate::control::{Answer, Event, Remembered, Request, RequestId, Tank};
+use crate::time::{Now, Span, Steady, Wall, Zone};
+use crate::units::{Power, Quantity, Volume};
+
+pub const DISPLAY: usize = 0;
+pub const SUMP: usize = 1;
+pub const LEVEL: usize = 2;
+pub const FLOAT: usize = 3;
+pub const LEAK: usize = 4;
+
+pub const HEATER: usize = 0;
+pub const CHILLER: usize = 1;
+pub const RETURN: usize = 2;
+pub const POWERHEAD: usize = 3;
+pub const TOP_OFF: usize = 4;
+pub const FAN: usize = 5;
+
+fn probe(name: &str, quantity: Quantity, least: f64, greatest: f64) -> ProbePlan {
+    ProbePlan {
+        name: Name::new(name),
+        quantity,
+        calibration: Calibration::NONE,
+        least,
+        greatest,
+        stale_after: Span::from_seconds(60),
+        fastest: (quantity == Quantity::Temperature).then_some(0.3),
+        stuck_after: None,
+    }
+}
+
+fn signal(name: &str, quantity: Quantity, probes: &[usize]) -> SignalPlan {
+    let disagree = DisagreePlan { by: 0.6, lasting: Span::from_minutes(10) };
+    SignalPlan {
+        name: Name::new(name),
+        quantity,
+        probes: probes.iter().map(|index| ProbeId::new(*index)).collect(),
+        disagree: (probes.len() > 1).then_some(disagree),
+    }
+}
+
+fn output(name: &str, kind: OutputKind, lease: Option<u64>) -> OutputPlan {
+    let (least_on, least_off) = match kind {
+        OutputKind::Heater => (30, 60),
+        OutputKind::Chiller => (180, 300),
+        OutputKind::TopOff => (0, 600),
+        _ => (0, 0),
+    };
+    OutputPlan {
+        name: Name::new(name),
+        kind,
+        rating: Power::from_watts(100.0).ok(),
+        rest: kind.rest(),
+        least_on: Span::from_seconds(least_on),
+        least_off: Span::from_seconds(least_off),
+        permissives: Vec::new(),
+        longest_force: Span::from_minutes(10),
+        plug: PlugPlan {
+            report: Fitted::Fitted,
+            meter: Some(MeterPlan { stale_after: Span::from_seconds(60), running: None }),
+            alive: Fitted::Fitted,
+            lease: lease.map(|seconds| LeasePlan {
+                lasts: Span::from_seconds(seconds),
+                refresh: Span::from_seconds(seconds / 4),
+            }),
+            boots: None,
+            prove_within: Span::from_seconds(5),
+        },
+    }
+}
+
+fn alarm(name: &str, priority: Priority, source: AlarmSource, on_delay: u64) -> AlarmPlan {
+    AlarmPlan {
+        name: Name::new(name),
+        priority,
+        source,
+        on_delay: Span::from_seconds(on_delay),
+        off_delay: Span::from_seconds(5),
+        advice: "look at the tank".to_owned(),
+    }
+}
+
+/// The plan.
+pub fn plan() -> TankPlan {
+    let mut plan = TankPlan {
+        name: Name::new("lagoon"),
+        title: "Seagrass lagoon".to_owned(),
+        zone: "Europe/Lisbon".parse::<Zone>().unwrap(),
+        water: Volume::from_litres(87.0).unwrap(),
+        probes: vec![
+            probe("display-temp", Quantity::Temperature, 10.0, 40.0),
+            probe("sump-temp", Quantity::Temperature, 10.0, 40.0),
+            probe("sump-level", Quantity::Level, -250.0, 250.0),
+            probe("float-high", Quantity::Contact, 0.0, 1.0),
+            probe("floor-leak", Quantity::Contact, 0.0, 1.0),
+        ],
+        signals: vec![
+            signal("water-temp", Quantity::Temperature, &[DISPLAY, SUMP]),
+            signal("sump-level", Quantity::Level, &[LEVEL]),
+            signal("float-high", Quantity::Contact, &[FLOAT]),
+            signal("floor-leak", Quantity::Contact, &[LEAK]),
+        ],
+        outputs: vec![
+            output("heater", OutputKind::Heater, Some(180)),
+            output("chiller", OutputKind::Chiller, Some(900)),
+            output("return-pump", OutputKind::ReturnPump, None),
+            output("powerhead", OutputKind::Powerhead, None),
+            output("top-off", OutputKind::TopOff, Some(30)),
+            output("fan", OutputKind::Fan, None),
+        ],
+        conditions: Vec::new(),
+        thermostat: Some(ThermostatPlan {
+            signal: SignalId::new(0),
+            target: 25.0,
+            heat: Some(LoopSide { output: OutputId::new(HEATER), on_at: 24.85, off_at: 25.15 }),
+            cool: Some(LoopSide { output: OutputId::new(CHILLER), on_at: 26.0, off_at: 25.6 }),
+            changeover: Span::from_minutes(10),
+        }),
+        rules: Vec::new(),
+        schedules: Vec::new(),
+        interlocks: Vec::new(),
+        holds: Vec::new(),
+        alarms: Vec::new(),
+    };
+    add_conditions(&mut plan);
+    plan
+}
+
+fn compare(signal: usize, estimate: Estimate, side: Side, limit: f64, doubtful: Doubtful) -> Condition {
+    let alone_margin = if estimate == Estimate::EachProbe { 0.5 } else { 0.0 };
+    Condition::Compare { signal: SignalId::new(signal), estimate, side, limit, deadband: 0.2, alone_margin, doubtful }
+}
+
+fn lasting(
+    plan: &mut TankPlan,
+    inner: Condition,
+    seconds: u64,
+    unknown: TimerUnknown,
+) -> crate::control::ids::ConditionId {
+    let inner = plan.add(inner);
+    plan.add(Condition::Lasting { inner, span: Span::from_seconds(seconds), unknown })
+}
+
+fn add_conditions(plan: &mut TankPlan) {
+    let hot = compare(0, Estimate::EachProbe, Side::Above, 26.0, Doubtful::Counts);
+    let cutoff = lasting(plan, hot, 10, TimerUnknown::Freezes);
+    let float = Condition::Contact { signal: SignalId::new(2), wet: true, doubtful: Doubtful::Counts };
+    let float = plan.add(float);
+    let dry = compare(1, Estimate::Voted, Side::Below, -95.0, Doubtful::Counts);
+    let dry = lasting(plan, dry, 10, TimerUnknown::Freezes);
+    let leak = Condition::Contact { signal: SignalId::new(3), wet: true, doubtful: Doubtful::Counts };
+    let leak = lasting(plan, leak, 1, TimerUnknown::Freezes);
+    let interlock = |name: &str, cause, unknown, off: usize, latch, bypassable| InterlockPlan {
+        name: Name::new(name),
+        cause,
+        unknown,
+        effects: vec![(OutputId::new(off), Switch::Off)],
+        latch,
+        priority: Priority::Urgent,
+        bypassable,
+        advice: "look".to_owned(),
+    };
+    let latch = Latch::WhenProven {
+        signal: SignalId::new(0),
+        limit: 26.0,
+        within: Span::from_minutes(30),
+        alone_for: Span::from_minutes(10),
+    };
+    plan.interlocks = vec![
+        interlock("heater-cutoff", cutoff, OnUnknown::Trips, HEATER, latch, false),
+        interlock("top-off-high", float, OnUnknown::Trips, TOP_OFF, Latch::Always, false),
+        interlock("return-pump-dry", dry, OnUnknown::Holds, RETURN, Latch::Never, true),
+        interlock("floor-wet", leak, OnUnknown::Ignored, TOP_OFF, Latch::Always, true),
+    ];
+    let enough = plan.add(compare(1, Estimate::Voted, Side::Above, -60.0, Doubtful::IsUnknown));
+    let enough = || Permissive { name: Name::new("water-over-intake"), condition: enough };
+    plan.outputs[RETURN].permissives = vec![enough()];
+    plan.outputs[POWERHEAD].permissives = vec![enough()];
+    let low = compare(1, Estimate::Voted, Side::Below, -4.0, Doubtful::IsUnknown);
+    let low = lasting(plan, low, 60, TimerUnknown::Resets);
+    plan.rules =
+        vec![RulePlan { name: Name::new("top-up"), cause: low, wishes: vec![(OutputId::new(TOP_OFF), Switch::On)] }];
+    let pauses = |outputs: &[usize]| outputs.iter().map(|output| OutputId::new(*output)).collect();
+    plan.holds = vec![
+        HoldPlan {
+            name: Name::new("water-change"),
+            pauses: pauses(&[TOP_OFF, HEATER, RETURN]),
+            limit: Span::from_minutes(60),
+            at_limit: AtLimit::Alarm,
+            release_needs: vec![enough()],
+        },
+        HoldPlan {
+            name: Name::new("hands-in"),
+            pauses: pauses(&[POWERHEAD, HEATER]),
+            limit: Span::from_minutes(30),
+            at_limit: AtLimit::Alarm,
+            release_needs: Vec::new(),
+        },
+        HoldPlan {
+            name: Name::new("feeding"),
+            pauses: pauses(&[RETURN]),
+            limit: Span::from_minutes(15),
+            at_limit: AtLimit::Release,
+            release_needs: vec![enough()],
+        },
+    ];
+    let high = plan.add(compare(0, Estimate::Highest, Side::Above, 26.5, Doubtful::Counts));
+    let interlock_id = crate::control::ids::InterlockId::new;
+    plan.alarms = vec![
+        alarm("water-temp-high", Priority::High, AlarmSource::Condition(high), 60),
+        alarm("water-temp-lost", Priority::High, AlarmSource::SignalLost(SignalId::new(0)), 60),
+        alarm("sump-temp-lost", Priority::Medium, AlarmSource::ProbeLost(ProbeId::new(SUMP)), 120),
+        alarm("water-temp-disagree", Priority::Medium, AlarmSource::Disagree(SignalId::new(0)), 0),
+        alarm("heater-not-proven", Priority::Urgent, AlarmSource::NotProven(OutputId::new(HEATER)), 15),
+        alarm("top-off-foreign", Priority::High, AlarmSource::ForeignSwitch(OutputId::new(TOP_OFF)), 0),
+        alarm("heater-cutoff-trip", Priority::Urgent, AlarmSource::Trip(interlock_id(0)), 0),
+        alarm("top-off-high-trip", Priority::Urgent, AlarmSource::Trip(interlock_id(1)), 0),
+        alarm("water-change-overdue", Priority::High, AlarmSource::HoldOverdue(crate::control::ids::HoldId::new(0)), 0),
+        alarm("clock-jumped", Priority::Medium, AlarmSource::ClockJumped, 0),
+        alarm("state-damaged", Priority::High, AlarmSource::StateDamaged, 0),
+    ];
+}
+
+/// What a plug does besides obeying.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+pub enum PlugFault {
+    #[default]
+    None,
+    /// It reports what it is and takes no command.
+    Ignores,
+    /// It obeys and says nothing.
+    Mute,
+}
+
+/// A tank and what surrounds it.
+pub struct World {
+    pub tank: Tank,
+    pub now: Now,
+    /// What each probe says every ten seconds; `None`: nothing.
+    pub reads: Vec<Option<f64>>,
+    pub faults: Vec<PlugFault>,
+    pub plugs: Vec<Switch>,
+    reports_due: BTreeMap<(Steady, usize), Switch>,
+    speaks_at: Steady,
+    pub commands: Vec<(Steady, usize, Switch)>,
+    pub refreshes: Vec<(Steady, usize)>,
+    pub answers: BTreeMap<u64, Answer>,
+    pub notices: Vec<Notice>,
+    pub journal: Vec<JournalEntry>,
+    pub effects: Vec<Effect>,
+    pub broker: bool,
+    next_request: u64,
+}
+
+impl World {
+    /// A sound lagoon at 25.0 °C, the daemon just started and connected.
+    pub fn new() -> Self {
+        Self::with(plan(), Remembered::Nothing)
+    }
+
+    pub fn with(plan: TankPlan, remembered: Remembered) -> Self {
+        // 2026-06-01 10:00 UTC.
+        let now = Now { steady: Steady::from_millis(1_000_000), wall: Wall::from_unix_millis(1_780_308_000_000) };
+        let outputs = plan.outputs.len();
+        let mut world = Self {
+            tank: Tank::new(plan, remembered, now),
+            now,
+            reads: vec![Some(25.0), Some(25.1), Some(0.0), Some(0.0), Some(0.0)],
+            faults: vec![PlugFault::None; outputs],
+            plugs: vec![Switch::Off; outputs],
+            reports_due: BTreeMap::new(),
+            speaks_at: now.steady,
+            commands: Vec::new(),
+            refreshes: Vec::new(),
+            answers: BTreeMap::new(),
+            notices: Vec::new(),
+            journal: Vec::new(),
+            effects: Vec::new(),
+            broker: true,
+            next_request: 0,
+        };
+        // The pumps boot on.
+        world.plugs[RETURN] = Switch::On;
+        world.plugs[POWERHEAD] = Switch::On;
+        world.step(Event::BrokerConnected);
+        world
+    }
+
+    /// The lagoon after a few minutes of sound running.
+    pub fn settled() -> Self {
+        let mut world = Self::new();
+        world.advance(Span::from_minutes(5));
+        world
+    }
+
+    pub fn step(&mut self, event: Event) {
+        let effects = self.tank.step(event, self.now);
+        for effect in effects {
+            self.effects.push(effect.clone());
+            match effect {
+                Effect::SwitchPlug { output, to, .. } => {
+                    let index = output.index();
+                    self.commands.push((self.now.steady, index, to));
+                    if self.faults[index] != PlugFault::Ignores {
+                        self.plugs[index] = to;
+                    }
+                    if self.faults[index] != PlugFault::Mute && self.broker {
+                        let due = self.now.steady.after(Span::from_millis(200));
+                        self.reports_due.insert((due, index), self.plugs[index]);
+                    }
+                }
+                Effect::RefreshLease { output } => self.refreshes.push((self.now.steady, output.index())),
+                Effect::Answer { to, answer } => {
+                    self.answers.insert(to.0, answer);
+                }
+                Effect::Notify(notice) => self.notices.push(notice),
+                Effect::Journal(entry) => self.journal.push(entry),
+                Effect::SaveState(_) => {}
+            }
+        }
+    }
+
+    pub fn read(&mut self, probe: usize, value: f64) {
+        self.reads[probe] = Some(value);
+        self.step(Event::ReadingArrived {
+            probe: ProbeId::new(probe),
+            reading: Ok(value),
+            retained: crate::control::event::Retained::No,
+        });
+    }
+
+    pub fn report(&mut self, output: usize, state: Switch) {
+        self.plugs[output] = state;
+        self.step(Event::ReportArrived {
+            output: OutputId::new(output),
+            report: Ok(state),
+            retained: crate::control::event::Retained::No,
+        });
+    }
+
+    pub fn ask(&mut self, request: Request) -> u64 {
+        let id = self.next_request;
+        self.next_request += 1;
+        self.step(Event::RequestArrived { id: RequestId(id), by: "the keeper".to_owned(), request });
+        id
+    }
+
+    pub fn hold(&mut self, name: &str) -> u64 {
+        self.ask(Request::Hold { procedure: name.to_owned() })
+    }
+
+    pub fn force(&mut self, name: &str, to: Switch, minutes: u64) -> u64 {
+        let lasting = Some(Span::from_minutes(minutes));
+        self.ask(Request::Force { output: name.to_owned(), to, lasting })
+    }
+
+    /// Lets time go by, from one thing that happens to the next.
+    pub fn advance(&mut self, span: Span) {
+        let end = self.now.steady.after(span);
+        while self.now.steady < end {
+            for event in self.next_events(end) {
+                self.step(event);
+            }
+        }
+    }
+
+    /// Moves the clock to the next thing that happens, at most to `end`, and says what does.
+    pub fn next_events(&mut self, end: Steady) -> Vec<Event> {
+        let mut next = end.min(self.speaks_at);
+        if let Some((due, _)) = self.reports_due.keys().next() {
+            next = next.min(*due);
+        }
+        if let Some(deadline) = self.tank.next_deadline() {
+            next = next.min(deadline.at);
+        }
+        // The world, like a real one, never comes back earlier than a millisecond later.
+        let next = next.max(self.now.steady.after(Span::from_millis(1)));
+        self.now = self.now.after(next.since(self.now.steady));
+        let retained = crate::control::event::Retained::No;
+        let mut events = Vec::new();
+        while let Some((&(due, index), &state)) = self.reports_due.iter().next() {
+            if due > self.now.steady {
+                break;
+            }
+            self.reports_due.remove(&(due, index));
+            if self.broker {
+                events.push(Event::ReportArrived { output: OutputId::new(index), report: Ok(state), retained });
+            }
+        }
+        if self.speaks_at <= self.now.steady {
+            self.speaks_at = self.now.steady.after(Span::from_seconds(10));
+            for (probe, value) in self.reads.iter().enumerate() {
+                if let (Some(value), true) = (value, self.broker) {
+                    events.push(Event::ReadingArrived { probe: ProbeId::new(probe), reading: Ok(*value), retained });
+                }
+            }
+        }
+        events.push(Event::Woken);
+        events
+    }
+
+    /// The daemon is killed now and starts again with what its store holds.
+    pub fn kill_and_restart(&mut self) {
+        let saved = serde_json::to_string(&self.tank.state()).unwrap();
+        let state = serde_json::from_str(&saved).unwrap();
+        // A steady clock means nothing in the next run.
+        self.now.steady = Steady::from_millis(77);
+        self.speaks_at = self.now.steady;
+        self.reports_due.clear();
+        self.tank = Tank::new(self.tank.plan().clone(), Remembered::State(Box::new(state)), self.now);
+        self.step(Event::BrokerConnected);
+    }
+
+    pub fn last_command(&self, output: usize) -> Option<Switch> {
+        self.commands.iter().rev().find(|(_, index, _)| *index == output).map(|(_, _, to)| *to)
+    }
+
+    pub fn commands_since(&self, from: Steady, output: usize) -> Vec<Switch> {
+        self.commands.iter().filter(|(at, index, _)| *at >= from && *index == output).map(|(_, _, to)| *to).collect()
+    }
+
+    pub fn raised(&self, alarm: &str) -> bool {
+        let raised = crate::control::effect::NoticeKind::Raised;
+        self.notices.iter().any(|notice| notice.name == alarm && notice.what == raised)
+    }
+}

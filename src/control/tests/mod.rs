@@ -1,0 +1,5 @@
+//! Stories and invariants of the core, in virtual time, on a lagoon written by hand.
+
+mod invariants;
+mod lagoon;
+mod stories;

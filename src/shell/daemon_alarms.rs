@@ -1,0 +1,163 @@
+//! Alarms of the daemon itself, not of one tank: the broker, the store, the config.
+//!
+//! They are few and fixed. Each is raised once, cleared once, told to the channels, logged, shown in
+//! metrics and by the API.
+
+use std::collections::BTreeMap;
+
+use crate::control::effect::NoticeKind;
+use crate::control::plan::Priority;
+use crate::time::Wall;
+use crate::wire::metrics::Meters;
+
+use super::notify::Notification;
+
+/// One of them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum DaemonAlarm {
+    /// No broker for more than a minute.
+    BrokerLost,
+    /// The broker ends our connections again and again.
+    BrokerUnsteady,
+    /// Another client uses our client id, or another daemon works at this broker.
+    SecondDaemon,
+    /// The broker does not let us hear a topic.
+    SubscriptionRefused,
+    /// The store cannot be written.
+    StoreFailing,
+    /// The store was damaged at the start.
+    StoreDamaged,
+    /// A new config was refused.
+    ReloadRefused,
+    /// A retained request was found and not carried out.
+    KeptRequest,
+}
+
+impl DaemonAlarm {
+    /// Every one.
+    pub const ALL: [Self; 8] = [
+        Self::BrokerLost,
+        Self::BrokerUnsteady,
+        Self::SecondDaemon,
+        Self::SubscriptionRefused,
+        Self::StoreFailing,
+        Self::StoreDamaged,
+        Self::ReloadRefused,
+        Self::KeptRequest,
+    ];
+
+    /// Its name.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::BrokerLost => "broker-lost",
+            Self::BrokerUnsteady => "broker-unsteady",
+            Self::SecondDaemon => "second-daemon",
+            Self::SubscriptionRefused => "subscription-refused",
+            Self::StoreFailing => "store-failing",
+            Self::StoreDamaged => "store-damaged",
+            Self::ReloadRefused => "reload-refused",
+            Self::KeptRequest => "kept-request",
+        }
+    }
+
+    /// Every name.
+    pub fn words() -> Vec<&'static str> {
+        Self::ALL.iter().map(|alarm| alarm.word()).collect()
+    }
+
+    fn priority(self) -> Priority {
+        match self {
+            Self::BrokerLost | Self::SecondDaemon | Self::StoreFailing | Self::StoreDamaged => Priority::High,
+            Self::SubscriptionRefused => Priority::High,
+            Self::BrokerUnsteady | Self::ReloadRefused | Self::KeptRequest => Priority::Medium,
+        }
+    }
+
+    fn advice(self) -> &'static str {
+        match self {
+            Self::BrokerLost => {
+                "plugs with a lease turn off by themselves, the others stay as they are; look at the broker, its machine and the network"
+            }
+            Self::BrokerUnsteady => {
+                "look at the broker's log; a client with the same id, a rule or a limit may be the cause"
+            }
+            Self::SecondDaemon => "stop one of the two, or give each its own client id, root topic and plugs",
+            Self::SubscriptionRefused => "let the daemon's user read these topics in the broker's access rules",
+            Self::StoreFailing => {
+                "control goes on from memory; free the disk or mend it, for a restart would lose what is not written"
+            }
+            Self::StoreDamaged => {
+                "safe values were taken; check the tank, its holds and its trips, and keep the file for a look"
+            }
+            Self::ReloadRefused => {
+                "the old config is at work; mend the new one with `slackwater check` and reload again"
+            }
+            Self::KeptRequest => {
+                "find who publishes requests with the retain flag, and clear the message by an empty retained one on the same topic"
+            }
+        }
+    }
+}
+
+/// One that stands.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct Standing {
+    /// Its name.
+    pub alarm: &'static str,
+    /// How soon somebody must act.
+    pub priority: Priority,
+    /// Since when.
+    pub since: Wall,
+    /// What it says.
+    pub text: String,
+    /// What to do.
+    pub advice: &'static str,
+}
+
+/// Those that stand.
+#[derive(Debug, Default)]
+pub struct DaemonAlarms {
+    standing: BTreeMap<DaemonAlarm, Standing>,
+}
+
+impl DaemonAlarms {
+    /// Raises it, if it does not stand already; then only its text changes.
+    pub fn raise(&mut self, alarm: DaemonAlarm, text: String, now: Wall, meters: &Meters) -> Option<Notification> {
+        if let Some(standing) = self.standing.get_mut(&alarm) {
+            standing.text = text;
+            return None;
+        }
+        tracing::error!("{}: {text}", alarm.word());
+        meters.daemon_alarm(alarm.word(), true);
+        let standing =
+            Standing { alarm: alarm.word(), priority: alarm.priority(), since: now, text, advice: alarm.advice() };
+        let notification = notification(&standing, NoticeKind::Raised);
+        self.standing.insert(alarm, standing);
+        Some(notification)
+    }
+
+    /// Clears it, if it stands.
+    pub fn clear(&mut self, alarm: DaemonAlarm, meters: &Meters) -> Option<Notification> {
+        let standing = self.standing.remove(&alarm)?;
+        tracing::info!("{}: over", alarm.word());
+        meters.daemon_alarm(alarm.word(), false);
+        Some(notification(&standing, NoticeKind::Cleared))
+    }
+
+    /// Those that stand, in order.
+    pub fn standing(&self) -> Vec<Standing> {
+        self.standing.values().cloned().collect()
+    }
+}
+
+fn notification(standing: &Standing, what: NoticeKind) -> Notification {
+    Notification {
+        tank: "daemon".to_owned(),
+        alarm: standing.alarm.to_owned(),
+        priority: standing.priority,
+        what,
+        since: standing.since,
+        text: standing.text.clone(),
+        advice: standing.advice.to_owned(),
+    }
+}

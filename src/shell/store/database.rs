@@ -1,0 +1,285 @@
+//! The file: what stands in it, how it is opened, and what is done when it is damaged or full.
+//!
+//! Tables: `state` (one row a tank, JSON with checksum: what safety rests on), `journal`, `readings`
+//! (thinned), `daemon` (this data directory's own name), `ballast` (room that a full disk cannot take
+//! away: it is given up so that the state can still be written).
+//!
+//! Direction of failure: a file that cannot be trusted is moved aside and never used; whoever asks
+//! for a state then hears that there was one, and takes safe values.
+
+use std::collections::BTreeMap;
+use std::fmt;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rusqlite::{Connection, ErrorCode, OptionalExtension, params};
+
+use crate::control::effect::{Durability, JournalEntry};
+
+use super::checksum::crc32;
+use crate::shell::clock::unix_millis;
+
+/// The version of the tables below; a greater one is from a newer daemon.
+const SCHEMA: i64 = 1;
+
+/// Room kept for states on a full disk, bytes.
+const BALLAST: i64 = 256 * 1024;
+
+/// What was found in the file.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Found {
+    /// Each tank's saved state as JSON, or why it cannot be read.
+    pub states: BTreeMap<String, Result<String, String>>,
+    /// Why nothing in the file can be trusted, and where it is now.
+    pub damaged: Option<String>,
+    /// This data directory's own name, the same at every start.
+    pub instance: String,
+}
+
+/// A sample for the long graphs.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Sample {
+    /// When, Unix milliseconds.
+    pub at: i64,
+    /// Whose.
+    pub tank: String,
+    /// Of what.
+    pub signal: String,
+    /// In the canonical unit.
+    pub value: f64,
+}
+
+/// Why the file cannot be had.
+#[derive(Debug)]
+pub enum OpenError {
+    /// A newer daemon wrote it.
+    Newer {
+        /// The file.
+        path: PathBuf,
+        /// Its version.
+        version: i64,
+    },
+    /// It cannot be opened or made; control goes on without.
+    Unusable(String),
+}
+
+impl fmt::Display for OpenError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Newer { path, version } => write!(
+                f,
+                "the store `{}` has version {version}; this daemon knows up to {SCHEMA}\n  use the newer daemon again, or move the file away to start without its memory",
+                path.display()
+            ),
+            Self::Unusable(why) => f.write_str(why),
+        }
+    }
+}
+
+impl std::error::Error for OpenError {}
+
+/// The open file.
+#[derive(Debug)]
+pub struct Database {
+    connection: Connection,
+    durability: Option<Durability>,
+}
+
+/// What one transaction writes.
+#[derive(Debug, Default)]
+pub struct Batch {
+    /// Each tank's newest state.
+    pub states: BTreeMap<String, String>,
+    /// Lines of the journal, in order.
+    pub journal: Vec<(String, JournalEntry)>,
+    /// Samples.
+    pub samples: Vec<Sample>,
+}
+
+impl Batch {
+    /// Whether there is nothing to write.
+    pub fn is_empty(&self) -> bool {
+        self.states.is_empty() && self.journal.is_empty() && self.samples.is_empty()
+    }
+}
+
+impl Database {
+    /// Opens the file, moves it aside if it is damaged, and reads what it remembers.
+    pub fn open(path: &Path) -> Result<(Self, Found), OpenError> {
+        match Self::try_open(path) {
+            Ok(opened) => Ok(opened),
+            Err(Trouble::Newer(version)) => Err(OpenError::Newer { path: path.to_owned(), version }),
+            Err(Trouble::Other(error)) => Err(OpenError::Unusable(error.to_string())),
+            Err(Trouble::Damaged(why)) => {
+                let aside = move_aside(path).map_err(|error| OpenError::Unusable(format!("{why}; {error}")))?;
+                let (database, mut found) = Self::try_open(path).map_err(|trouble| match trouble {
+                    Trouble::Newer(version) => OpenError::Newer { path: path.to_owned(), version },
+                    Trouble::Damaged(why) => OpenError::Unusable(why),
+                    Trouble::Other(error) => OpenError::Unusable(error.to_string()),
+                })?;
+                found.damaged = Some(format!("the store was damaged ({why}); it is kept as `{}`", aside.display()));
+                Ok((database, found))
+            }
+        }
+    }
+
+    fn try_open(path: &Path) -> Result<(Self, Found), Trouble> {
+        let connection = Connection::open(path)?;
+        connection.busy_timeout(Duration::from_millis(200))?;
+        let version: i64 = connection.query_row("PRAGMA user_version", [], |row| row.get(0))?;
+        if version > SCHEMA {
+            return Err(Trouble::Newer(version));
+        }
+        connection.pragma_update(None, "journal_mode", "WAL")?;
+        // The write-ahead log is used again from its start soon, so that it need not grow on a full disk.
+        connection.pragma_update(None, "wal_autocheckpoint", 50)?;
+        connection.execute_batch(
+            "BEGIN;
+             CREATE TABLE IF NOT EXISTS state (tank TEXT PRIMARY KEY, json TEXT NOT NULL, crc INTEGER NOT NULL);
+             CREATE TABLE IF NOT EXISTS journal (id INTEGER PRIMARY KEY, at INTEGER NOT NULL, tank TEXT NOT NULL, kind TEXT NOT NULL, subject TEXT NOT NULL, text TEXT NOT NULL);
+             CREATE INDEX IF NOT EXISTS journal_by_tank ON journal (tank, at);
+             CREATE TABLE IF NOT EXISTS readings (tank TEXT NOT NULL, signal TEXT NOT NULL, at INTEGER NOT NULL, value REAL NOT NULL, PRIMARY KEY (tank, signal, at)) WITHOUT ROWID;
+             CREATE TABLE IF NOT EXISTS daemon (key TEXT PRIMARY KEY, value TEXT NOT NULL);
+             CREATE TABLE IF NOT EXISTS ballast (room BLOB NOT NULL);
+             PRAGMA user_version = 1;
+             COMMIT;",
+        )?;
+        // Only what safety rests on: a check of years of readings would keep the tank waiting.
+        let check: String = connection.query_row("PRAGMA integrity_check('state')", [], |row| row.get(0))?;
+        if check != "ok" {
+            return Err(Trouble::Damaged(check));
+        }
+        let states = read_states(&connection)?;
+        let mut database = Self { connection, durability: None };
+        let instance = database.instance()?;
+        let _ = database.lay_ballast();
+        Ok((database, Found { states, damaged: None, instance }))
+    }
+
+    /// This data directory's own name: made once, from the time and the process.
+    fn instance(&self) -> rusqlite::Result<String> {
+        let known: Option<String> = self
+            .connection
+            .query_row("SELECT value FROM daemon WHERE key = 'instance'", [], |row| row.get(0))
+            .optional()?;
+        if let Some(known) = known {
+            return Ok(known);
+        }
+        let fresh = fresh_instance();
+        let _ = self.connection.execute("INSERT INTO daemon VALUES ('instance', ?1)", [&fresh]);
+        Ok(fresh)
+    }
+
+    /// Takes room now that a full disk would not give later, in the file and in its log.
+    fn lay_ballast(&mut self) -> rusqlite::Result<()> {
+        let transaction = self.connection.transaction()?;
+        transaction.execute("DELETE FROM ballast", [])?;
+        transaction.execute("INSERT INTO ballast VALUES (zeroblob(?1))", [BALLAST])?;
+        transaction.commit()?;
+        self.connection.query_row("PRAGMA wal_checkpoint(RESTART)", [], |_| Ok(()))
+    }
+
+    /// Writes a batch in one transaction; it is on the disk when this returns if that is asked for.
+    pub fn write(&mut self, batch: &Batch, durability: Durability) -> rusqlite::Result<()> {
+        self.synchronise(durability)?;
+        match self.transaction(batch) {
+            Err(error) if is_full(&error) => {
+                // The states come first: give up the room kept for them, and the rest of the batch.
+                self.connection.execute("DELETE FROM ballast", [])?;
+                let states = Batch { states: batch.states.clone(), ..Batch::default() };
+                self.transaction(&states)?;
+                if batch.journal.is_empty() && batch.samples.is_empty() { Ok(()) } else { Err(error) }
+            }
+            other => other,
+        }
+    }
+
+    fn synchronise(&mut self, durability: Durability) -> rusqlite::Result<()> {
+        if self.durability != Some(durability) {
+            let mode = if durability == Durability::BeforeWhatFollows { "FULL" } else { "NORMAL" };
+            self.connection.pragma_update(None, "synchronous", mode)?;
+            self.durability = Some(durability);
+        }
+        Ok(())
+    }
+
+    fn transaction(&mut self, batch: &Batch) -> rusqlite::Result<()> {
+        let transaction = self.connection.transaction()?;
+        for (tank, json) in &batch.states {
+            transaction.prepare_cached("INSERT OR REPLACE INTO state VALUES (?1, ?2, ?3)")?.execute(params![
+                tank,
+                json,
+                crc32(json.as_bytes())
+            ])?;
+        }
+        for (tank, entry) in &batch.journal {
+            transaction
+                .prepare_cached("INSERT INTO journal (at, tank, kind, subject, text) VALUES (?1, ?2, ?3, ?4, ?5)")?
+                .execute(params![entry.at.unix_millis(), tank, entry.kind.word(), entry.subject, entry.text])?;
+        }
+        for sample in &batch.samples {
+            transaction.prepare_cached("INSERT OR REPLACE INTO readings VALUES (?1, ?2, ?3, ?4)")?.execute(params![
+                sample.tank,
+                sample.signal,
+                sample.at,
+                sample.value
+            ])?;
+        }
+        transaction.commit()
+    }
+
+    /// Whether the file itself broke, so that it is to be moved aside and a new one begun.
+    pub fn is_broken(error: &rusqlite::Error) -> bool {
+        matches!(error.sqlite_error_code(), Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase))
+    }
+}
+
+/// A name for a daemon that has no store to remember one.
+pub fn fresh_instance() -> String {
+    format!("{:x}-{:x}", unix_millis(), std::process::id())
+}
+
+fn is_full(error: &rusqlite::Error) -> bool {
+    error.sqlite_error_code() == Some(ErrorCode::DiskFull)
+}
+
+fn read_states(connection: &Connection) -> rusqlite::Result<BTreeMap<String, Result<String, String>>> {
+    let mut statement = connection.prepare("SELECT tank, json, crc FROM state")?;
+    let rows = statement.query_map([], |row| {
+        let (tank, json, crc): (String, String, u32) = (row.get(0)?, row.get(1)?, row.get(2)?);
+        let state = if crc32(json.as_bytes()) == crc { Ok(json) } else { Err("its checksum is wrong".to_owned()) };
+        Ok((tank, state))
+    })?;
+    rows.collect()
+}
+
+enum Trouble {
+    Newer(i64),
+    Damaged(String),
+    Other(rusqlite::Error),
+}
+
+impl From<rusqlite::Error> for Trouble {
+    fn from(error: rusqlite::Error) -> Self {
+        if Database::is_broken(&error) { Self::Damaged(error.to_string()) } else { Self::Other(error) }
+    }
+}
+
+/// Renames the file, and its log, out of the way.
+fn move_aside(path: &Path) -> std::io::Result<PathBuf> {
+    let name = |suffix: &str| {
+        let mut name = path.as_os_str().to_owned();
+        name.push(suffix);
+        PathBuf::from(name)
+    };
+    let seconds = unix_millis() / 1000;
+    let aside = name(&format!(".damaged-{seconds}"));
+    std::fs::rename(path, &aside)?;
+    for log in ["-wal", "-shm"] {
+        let _ = std::fs::rename(name(log), name(&format!(".damaged-{seconds}{log}")));
+    }
+    Ok(aside)
+}
+
+#[cfg(test)]
+mod tests;

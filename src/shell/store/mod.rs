@@ -1,0 +1,297 @@
+//! The store's thread: what must survive, the journal and the thinned readings, off the control path.
+//!
+//! Duty: to write in the order of asking, to answer at once when something is on the disk, and to
+//! keep trying what failed. It never delays control by more than [`PATIENCE`]: a disk that hangs is
+//! waited for once, and then no longer until it answers. Journal lines and samples that find the
+//! queue full are dropped and counted; states are kept until they are written.
+
+mod checksum;
+mod database;
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::sync::{Arc, Mutex};
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+use crate::control::effect::{Durability, JournalEntry};
+use crate::wire::metrics::Meters;
+
+use database::{Batch, Database};
+pub use database::{Found, OpenError, Sample, fresh_instance};
+
+/// Control waits this long for a record to be on the disk, and then goes on.
+const PATIENCE: Duration = Duration::from_millis(300);
+
+/// Jobs that may wait.
+const QUEUE: usize = 4096;
+
+/// What failed is tried again after this.
+const RETRY: Duration = Duration::from_secs(5);
+
+enum Job {
+    Save { tank: String, json: String, done: Option<SyncSender<bool>> },
+    Journal(String, JournalEntry),
+    Samples(Vec<Sample>),
+    Stop,
+}
+
+/// What is wrong with the store, for alarms; shared with its thread.
+#[derive(Debug, Default)]
+pub struct Health {
+    failing: AtomicBool,
+    why: Mutex<String>,
+}
+
+impl Health {
+    /// Why writes fail; `None`: they do not.
+    pub fn trouble(&self) -> Option<String> {
+        let why = || self.why.lock().map_or_else(|_| String::new(), |why| why.clone());
+        self.failing.load(Ordering::Relaxed).then(why)
+    }
+
+    fn set(&self, trouble: Option<String>) {
+        self.failing.store(trouble.is_some(), Ordering::Relaxed);
+        if let (Some(trouble), Ok(mut why)) = (trouble, self.why.lock()) {
+            *why = trouble;
+        }
+    }
+}
+
+/// The way to the store's thread.
+#[derive(Debug)]
+pub struct Store {
+    jobs: SyncSender<Job>,
+    thread: Option<JoinHandle<()>>,
+    health: Arc<Health>,
+    meters: Meters,
+    /// The last record was waited for in vain.
+    hangs: bool,
+}
+
+impl Store {
+    /// Opens the store of a data directory and starts its thread. A store that cannot be opened for
+    /// another reason than its version does not stop the daemon: it is tried again and again.
+    pub fn open(data_dir: &Path, meters: Meters) -> Result<(Self, Found), OpenError> {
+        let path = data_dir.join("slackwater.db");
+        let health = Arc::new(Health::default());
+        let (database, found) = match Database::open(&path) {
+            Ok((database, found)) => (Some(database), found),
+            Err(newer @ OpenError::Newer { .. }) => return Err(newer),
+            Err(OpenError::Unusable(why)) => {
+                let said = format!("the store `{}` cannot be used: {why}", path.display());
+                health.set(Some(said.clone()));
+                meters.store_writes.inc();
+                meters.store_failures.inc();
+                // There may be a state in it that nobody can read now.
+                let damaged = path.exists().then_some(said);
+                (None, Found { damaged, instance: fresh_instance(), ..Found::default() })
+            }
+        };
+        let (jobs, inbox) = sync_channel(QUEUE);
+        let writer =
+            Writer { path, database, health: Arc::clone(&health), meters: meters.clone(), unsaved: BTreeMap::new() };
+        let thread = std::thread::Builder::new()
+            .name("store".to_owned())
+            .spawn(move || writer.run(&inbox))
+            .map_err(|error| OpenError::Unusable(error.to_string()))?;
+        Ok((Self { jobs, thread: Some(thread), health, meters, hangs: false }, found))
+    }
+
+    /// What is wrong with the store.
+    pub fn health(&self) -> &Arc<Health> {
+        &self.health
+    }
+
+    /// Saves a tank's state. With [`Durability::BeforeWhatFollows`] it is on the disk when this
+    /// returns, or the failure is counted.
+    pub fn save(&mut self, tank: &str, json: String, durability: Durability) {
+        let wait = durability == Durability::BeforeWhatFollows;
+        let (done, answer) = sync_channel(1);
+        let job = Job::Save { tank: tank.to_owned(), json, done: wait.then_some(done) };
+        if self.jobs.try_send(job).is_err() {
+            self.lost("the store does not keep up: its queue is full");
+            return;
+        }
+        if wait {
+            let patience = if self.hangs { Duration::from_millis(5) } else { PATIENCE };
+            match answer.recv_timeout(patience) {
+                // A failed write was counted by the thread; the budgets of the core stay spent in memory.
+                Ok(_) => self.hangs = false,
+                Err(_) => {
+                    self.hangs = true;
+                    self.lost("a record that safety rests on was not on the disk in time");
+                }
+            }
+        }
+    }
+
+    /// Writes a line of the journal, soon.
+    pub fn journal(&self, tank: &str, entry: JournalEntry) {
+        if self.jobs.try_send(Job::Journal(tank.to_owned(), entry)).is_err() {
+            self.lost("the store does not keep up: journal lines are lost");
+        }
+    }
+
+    /// Writes samples, soon.
+    pub fn samples(&self, samples: Vec<Sample>) {
+        if !samples.is_empty() && self.jobs.try_send(Job::Samples(samples)).is_err() {
+            self.lost("the store does not keep up: samples are lost");
+        }
+    }
+
+    fn lost(&self, why: &str) {
+        self.meters.store_failures.inc();
+        self.health.set(Some(why.to_owned()));
+    }
+
+    /// Writes what waits and ends the thread. A disk that hangs is not waited for longer than a few seconds.
+    pub fn close(mut self) {
+        let mut left = 100;
+        while self.jobs.try_send(Job::Stop).is_err() && left > 0 {
+            left -= 1;
+            std::thread::sleep(Duration::from_millis(20));
+        }
+        if let Some(thread) = self.thread.take() {
+            for _ in 0..150 {
+                if thread.is_finished() {
+                    let _ = thread.join();
+                    return;
+                }
+                std::thread::sleep(Duration::from_millis(20));
+            }
+        }
+    }
+}
+
+struct Writer {
+    path: PathBuf,
+    database: Option<Database>,
+    health: Arc<Health>,
+    meters: Meters,
+    /// States whose write failed, the newest of each tank.
+    unsaved: BTreeMap<String, String>,
+}
+
+impl Writer {
+    fn run(mut self, inbox: &Receiver<Job>) {
+        loop {
+            let first = match inbox.recv_timeout(RETRY) {
+                Ok(job) => Some(job),
+                Err(RecvTimeoutError::Timeout) => None,
+                Err(RecvTimeoutError::Disconnected) => return,
+            };
+            let mut waiting = Vec::new();
+            let mut stop = false;
+            let mut batch = Batch { states: std::mem::take(&mut self.unsaved), ..Batch::default() };
+            for job in first.into_iter().chain(std::iter::from_fn(|| inbox.try_recv().ok())).take(256) {
+                match job {
+                    Job::Save { tank, json, done } => {
+                        batch.states.insert(tank, json);
+                        waiting.extend(done);
+                    }
+                    Job::Journal(tank, entry) => batch.journal.push((tank, entry)),
+                    Job::Samples(samples) => batch.samples.extend(samples),
+                    Job::Stop => stop = true,
+                }
+            }
+            let durability = if waiting.is_empty() && !stop { Durability::Soon } else { Durability::BeforeWhatFollows };
+            let written = self.write(batch, durability);
+            for done in waiting {
+                let _ = done.try_send(written);
+            }
+            if stop {
+                return;
+            }
+        }
+    }
+
+    fn write(&mut self, batch: Batch, durability: Durability) -> bool {
+        if batch.is_empty() && self.database.is_some() {
+            return true;
+        }
+        self.meters.store_writes.inc();
+        let written = self.opened().and_then(|database| {
+            database
+                .write(&batch, durability)
+                .map_err(|error| (format!("the store cannot be written: {error}"), Database::is_broken(&error)))
+        });
+        match written {
+            Ok(()) => {
+                self.health.set(None);
+                true
+            }
+            Err((why, broken)) => {
+                tracing::error!("{why}");
+                self.meters.store_failures.inc();
+                self.health.set(Some(why));
+                self.unsaved = batch.states;
+                if broken {
+                    // The next write opens it anew, which moves a damaged file aside.
+                    self.database = None;
+                }
+                false
+            }
+        }
+    }
+
+    fn opened(&mut self) -> Result<&mut Database, (String, bool)> {
+        if self.database.is_none() {
+            let (database, _) = Database::open(&self.path)
+                .map_err(|error| (format!("the store `{}` cannot be used: {error}", self.path.display()), false))?;
+            self.database = Some(database);
+        }
+        self.database.as_mut().ok_or_else(|| ("the store is not open".to_owned(), false))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn meters() -> Meters {
+        Meters::new(&[], &[])
+    }
+
+    #[test]
+    fn what_safety_rests_on_is_on_the_disk_when_the_call_returns() {
+        let dir = tempfile::tempdir().unwrap();
+        let (mut store, _) = Store::open(dir.path(), meters()).unwrap();
+        store.save("lagoon", "{\"hold\":1}".to_owned(), Durability::BeforeWhatFollows);
+        // A second reader sees it although the first one is still open.
+        let (_, found) = Database::open(&dir.path().join("slackwater.db")).unwrap();
+        assert_eq!(found.states["lagoon"], Ok("{\"hold\":1}".to_owned()));
+        store.close();
+    }
+
+    #[test]
+    fn a_directory_that_cannot_be_written_is_counted_and_does_not_stop_anything() {
+        let dir = tempfile::tempdir().unwrap();
+        let nowhere = dir.path().join("is-a-file");
+        std::fs::write(&nowhere, "x").unwrap();
+        let meters = meters();
+        let (mut store, found) = Store::open(&nowhere, meters.clone()).unwrap();
+        assert_eq!(found.states.len(), 0);
+        store.save("lagoon", "{}".to_owned(), Durability::BeforeWhatFollows);
+        assert!(meters.store_failures.get() >= 2);
+        assert!(store.health().trouble().is_some());
+        store.close();
+    }
+
+    #[test]
+    fn a_state_that_could_not_be_written_is_written_when_the_disk_is_back() {
+        let dir = tempfile::tempdir().unwrap();
+        let place = dir.path().join("data");
+        let (mut store, _) = Store::open(&place, meters()).unwrap();
+        store.save("lagoon", "{\"n\":1}".to_owned(), Durability::BeforeWhatFollows);
+        assert!(store.health().trouble().is_some());
+        std::fs::create_dir(&place).unwrap();
+        store.save("quarantine", "{\"n\":2}".to_owned(), Durability::BeforeWhatFollows);
+        assert_eq!(store.health().trouble(), None);
+        store.close();
+        let (_, found) = Database::open(&place.join("slackwater.db")).unwrap();
+        assert_eq!(found.states.len(), 2, "{found:?}");
+    }
+}

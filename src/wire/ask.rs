@@ -1,0 +1,205 @@
+//! Requests as people and wall buttons write them: a bare word or JSON.
+//!
+//! ```text
+//! hold water-change            release            release water-change
+//! force heater off             force heater off for 20 min              end-force heater
+//! reset heater-cutoff          ack temperature-high
+//! {"do":"force","output":"heater","to":"off","lasting":"20 min"}
+//! ```
+//! Whatever is not understood becomes an answer that lists what is, the nearest first; nothing is
+//! guessed and nothing is done.
+
+use serde_json::Value;
+
+use crate::control::effect::{Answer, Outcome};
+use crate::control::event::Request;
+use crate::control::plan::Switch;
+use crate::time::Span;
+
+/// The greatest size of a request.
+pub const GREATEST: usize = 4096;
+
+/// What may be asked, for the answer to what may not.
+const FORMS: [&str; 6] = [
+    "hold PROCEDURE",
+    "release [PROCEDURE]",
+    "force OUTPUT on|off [for 20 min]",
+    "end-force OUTPUT",
+    "reset [INTERLOCK]",
+    "acknowledge [ALARM]",
+];
+
+/// Reads a payload of the `ask` topic, or the body of a POST.
+pub fn parse(payload: &[u8]) -> Result<Request, Answer> {
+    if payload.len() > GREATEST {
+        return Err(unknown(format!("the request has {} bytes; at most {GREATEST} are read", payload.len())));
+    }
+    let text = std::str::from_utf8(payload).map_err(|_| unknown("the request is not UTF-8 text".to_owned()))?;
+    let text = text.trim();
+    if text.starts_with('{') { from_json(text) } else { from_words(text) }
+}
+
+fn from_json(text: &str) -> Result<Request, Answer> {
+    let mut value: Value =
+        serde_json::from_str(text).map_err(|error| unknown(format!("the request is not JSON: {error}")))?;
+    if let Some(verb) = value.get("do").and_then(Value::as_str)
+        && !Request::VERBS.contains(&verb)
+    {
+        return Err(unknown_verb(verb));
+    }
+    if let Some(lasting) = value.get_mut("lasting").filter(|lasting| !lasting.is_null()) {
+        let Some(written) = lasting.as_str() else {
+            return Err(unknown(format!("`lasting` is `{lasting}`, without a unit; write it as `\"20 min\"`")));
+        };
+        let span: Span = written.parse().map_err(|error| unknown(format!("`lasting`: {error}")))?;
+        *lasting = Value::from(span.millis());
+    }
+    serde_json::from_value(value).map_err(|error| unknown(format!("the request cannot be understood: {error}")))
+}
+
+fn from_words(text: &str) -> Result<Request, Answer> {
+    let mut words = text.split_whitespace();
+    let Some(verb) = words.next() else {
+        return Err(unknown("the request is empty".to_owned()));
+    };
+    let rest: Vec<&str> = words.collect();
+    let one = |noun: &str| match rest[..] {
+        [name] => Ok(name.to_owned()),
+        _ => Err(unknown(format!("`{verb}` wants one {noun}, and `{text}` has {}", rest.len()))),
+    };
+    let at_most_one = |noun: &str| match rest[..] {
+        [] => Ok(None),
+        [name] => Ok(Some(name.to_owned())),
+        _ => Err(unknown(format!("`{verb}` wants at most one {noun}, and `{text}` has {}", rest.len()))),
+    };
+    match verb {
+        "hold" => Ok(Request::Hold { procedure: one("procedure")? }),
+        "release" => Ok(Request::Release { procedure: at_most_one("procedure")? }),
+        "force" => force(text, &rest),
+        "end-force" => Ok(Request::EndForce { output: one("output")? }),
+        "reset" => Ok(Request::Reset { interlock: at_most_one("interlock")? }),
+        "ack" | "acknowledge" => Ok(Request::Acknowledge { alarm: at_most_one("alarm")? }),
+        other => Err(unknown_verb(other)),
+    }
+}
+
+fn force(text: &str, rest: &[&str]) -> Result<Request, Answer> {
+    let [output, to, lasting @ ..] = rest else {
+        return Err(unknown(format!("`{text}` wants an output and `on` or `off`")));
+    };
+    let to = match *to {
+        "on" => Switch::On,
+        "off" => Switch::Off,
+        other => return Err(unknown(format!("`{other}` is neither `on` nor `off`"))),
+    };
+    let lasting = match lasting {
+        [] => None,
+        ["for", span @ ..] if !span.is_empty() => {
+            Some(span.join(" ").parse().map_err(|error| unknown(format!("{error}")))?)
+        }
+        other => return Err(unknown(format!("`{}` is not a time such as `for 20 min`", other.join(" ")))),
+    };
+    Ok(Request::Force { output: (*output).to_owned(), to, lasting })
+}
+
+fn unknown_verb(verb: &str) -> Answer {
+    let known = Request::VERBS.into_iter().chain(["ack"]);
+    match nearest(verb, known) {
+        Some(near) => unknown(format!("`{verb}` is not a request; did you mean `{near}`?")),
+        None => unknown(format!("`{verb}` is not a request")),
+    }
+}
+
+fn unknown(summary: String) -> Answer {
+    let details = FORMS.iter().map(|form| format!("known: {form}")).collect();
+    Answer { outcome: Outcome::Unknown, summary, details, caution: None }
+}
+
+/// The known word that a typo is nearest to, if one is near: a third of its letters at most.
+pub fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    let word: Vec<char> = word.chars().take(64).collect();
+    let distances = known.into_iter().map(|name| (distance(&word, name), name));
+    let (least, name) = distances.min_by_key(|(distance, _)| *distance)?;
+    (least <= word.len().max(3).div_ceil(3)).then_some(name)
+}
+
+/// The number of letters to insert, delete or replace (Levenshtein).
+fn distance(word: &[char], name: &str) -> usize {
+    let mut row: Vec<usize> = (0..=word.len()).collect();
+    for (i, theirs) in name.chars().enumerate() {
+        let mut diagonal = row[0];
+        row[0] = i + 1;
+        for (j, ours) in word.iter().enumerate() {
+            let replaced = diagonal + usize::from(*ours != theirs);
+            diagonal = row[j + 1];
+            row[j + 1] = replaced.min(row[j] + 1).min(row[j + 1] + 1);
+        }
+    }
+    row[word.len()]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn asked(text: &str) -> Request {
+        parse(text.as_bytes()).unwrap_or_else(|answer| panic!("{text}: {answer:?}"))
+    }
+
+    fn refused(text: &str) -> String {
+        let answer = parse(text.as_bytes()).expect_err(text);
+        assert_eq!(answer.outcome, Outcome::Unknown);
+        assert_eq!(answer.details.len(), FORMS.len());
+        answer.summary
+    }
+
+    #[test]
+    fn a_wall_button_and_a_program_ask_the_same() {
+        let hold = Request::Hold { procedure: "water-change".to_owned() };
+        assert_eq!(asked("hold water-change"), hold);
+        assert_eq!(asked("  hold   water-change\n"), hold);
+        assert_eq!(asked(r#"{"do":"hold","procedure":"water-change"}"#), hold);
+        assert_eq!(asked("release"), Request::Release { procedure: None });
+        assert_eq!(asked(r#"{"do":"release"}"#), Request::Release { procedure: None });
+        let force =
+            Request::Force { output: "heater".to_owned(), to: Switch::Off, lasting: Some(Span::from_minutes(20)) };
+        assert_eq!(asked("force heater off for 20 min"), force);
+        assert_eq!(asked(r#"{"do":"force","output":"heater","to":"off","lasting":"20 min"}"#), force);
+        assert_eq!(
+            asked("force heater on"),
+            Request::Force { output: "heater".to_owned(), to: Switch::On, lasting: None }
+        );
+        assert_eq!(asked("end-force heater"), Request::EndForce { output: "heater".to_owned() });
+        assert_eq!(asked("reset heater-cutoff"), Request::Reset { interlock: Some("heater-cutoff".to_owned()) });
+        assert_eq!(asked("ack"), Request::Acknowledge { alarm: None });
+        assert_eq!(asked("acknowledge leak"), Request::Acknowledge { alarm: Some("leak".to_owned()) });
+    }
+
+    #[test]
+    fn what_is_not_understood_is_answered_with_what_is() {
+        assert_eq!(refused("hodl water-change"), "`hodl` is not a request; did you mean `hold`?");
+        assert_eq!(refused("explode"), "`explode` is not a request");
+        assert_eq!(refused(r#"{"do":"relase"}"#), "`relase` is not a request; did you mean `release`?");
+        assert_eq!(refused(""), "the request is empty");
+        assert_eq!(refused("hold"), "`hold` wants one procedure, and `hold` has 0");
+        assert_eq!(refused("force heater up"), "`up` is neither `on` nor `off`");
+        assert_eq!(
+            refused("force heater on for ever"),
+            "`ever` is not a duration\n  write a number and one of `ms`, `s`, `min`, `h`, `d`, such as `1 h 30 min`"
+        );
+        assert_eq!(refused("force heater on 20 min"), "`20 min` is not a time such as `for 20 min`");
+        assert_eq!(
+            refused(r#"{"do":"force","output":"heater","to":"on","lasting":86400}"#),
+            "`lasting` is `86400`, without a unit; write it as `\"20 min\"`"
+        );
+        assert!(refused(r#"{"do":"hold","procedure":"x","until":"never"}"#).contains("unknown field `until`"));
+        assert!(refused("{\"do\":").starts_with("the request is not JSON"));
+        assert!(refused("[1]").starts_with("`[1]` is not a request"));
+    }
+
+    #[test]
+    fn endless_and_binary_requests_are_refused() {
+        assert!(parse(&vec![b'a'; 1 << 20]).is_err());
+        assert!(parse(&[0xff, 0xfe]).is_err());
+    }
+}

@@ -1,0 +1,106 @@
+//! From effects to messages.
+//!
+//! Invariants: a command to a plug is never retained and always expires; our own state is always
+//! retained and never expires. Nothing here decides.
+
+use crate::control::effect::Effect;
+use crate::control::plan::Switch;
+use crate::time::Span;
+
+use super::binding::TankBindings;
+
+/// A message to publish.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Publish {
+    /// Where.
+    pub topic: String,
+    /// What.
+    pub payload: Vec<u8>,
+    /// 0 or 1.
+    pub qos: u8,
+    /// Whether the broker keeps it for those who come later.
+    pub retain: bool,
+    /// The broker drops it when it could not be delivered in this time (MQTT 5).
+    pub expiry: Option<Span>,
+}
+
+impl Publish {
+    /// Our own state: kept, at least once.
+    pub fn state(topic: String, payload: Vec<u8>) -> Self {
+        Self { topic, payload, qos: 1, retain: true, expiry: None }
+    }
+
+    /// An answer: not kept, worthless after two minutes.
+    pub fn answer(topic: String, payload: Vec<u8>) -> Self {
+        Self { topic, payload, qos: 1, retain: false, expiry: Some(Span::from_minutes(2)) }
+    }
+}
+
+/// The command that an effect wants published; `None` for effects that are not commands to plugs.
+pub fn command(bindings: &TankBindings, effect: &Effect) -> Option<Publish> {
+    let (output, to) = match effect {
+        Effect::SwitchPlug { output, to, .. } => (*output, *to),
+        Effect::RefreshLease { output } => (*output, Switch::On),
+        _ => return None,
+    };
+    let plug = bindings.plug(output);
+    let (topic, payload) = plug.command(to);
+    Some(Publish {
+        topic: topic.to_owned(),
+        payload: payload.into_bytes(),
+        qos: plug.command.qos,
+        retain: false,
+        expiry: Some(plug.command.expiry),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::control::ids::{Name, OutputId};
+    use crate::wire::binding::{CommandBinding, LeaseBinding, PlugBinding};
+
+    fn bindings(lease: Option<LeaseBinding>) -> TankBindings {
+        let command = CommandBinding {
+            topic: "lagoon/plug/heater/set".to_owned(),
+            on: "ON".to_owned(),
+            off: "OFF".to_owned(),
+            qos: 1,
+            expiry: Span::from_seconds(10),
+        };
+        let plug = PlugBinding { command, report: None, meter: None, alive: None, lease };
+        TankBindings { tank: Name::new("lagoon"), probes: vec![], plugs: vec![plug] }
+    }
+
+    fn switch(to: Switch) -> Effect {
+        Effect::SwitchPlug { output: OutputId::new(0), to, attempt: 1, cause: "test".to_owned() }
+    }
+
+    #[test]
+    fn commands_are_never_kept_and_always_expire() {
+        let leased = LeaseBinding {
+            payload: r#"{"on":true,"for":{seconds}}"#.to_owned(),
+            lasts: Span::from_seconds(180),
+            topic: Some("lagoon/plug/heater/timer".to_owned()),
+        };
+        for (lease, to, topic, payload) in [
+            (None, Switch::On, "lagoon/plug/heater/set", "ON"),
+            (None, Switch::Off, "lagoon/plug/heater/set", "OFF"),
+            (Some(leased.clone()), Switch::On, "lagoon/plug/heater/timer", r#"{"on":true,"for":180}"#),
+            (Some(leased), Switch::Off, "lagoon/plug/heater/set", "OFF"),
+        ] {
+            let publish = command(&bindings(lease), &switch(to)).expect("a command");
+            assert_eq!((&*publish.topic, &*publish.payload), (topic, payload.as_bytes()));
+            assert!(!publish.retain);
+            assert_eq!(publish.expiry, Some(Span::from_seconds(10)));
+            assert_eq!(publish.qos, 1);
+        }
+    }
+
+    #[test]
+    fn a_refresh_is_the_lease_again() {
+        let lease = LeaseBinding { payload: "T{seconds}".to_owned(), lasts: Span::from_millis(89_500), topic: None };
+        let publish = command(&bindings(Some(lease)), &Effect::RefreshLease { output: OutputId::new(0) });
+        assert_eq!(publish.expect("a command").payload, b"T90");
+    }
+}
