@@ -3,7 +3,7 @@
 //! Duty: choose which of daemon, demo, rehearsal, request or calculation runs, and say how it went.
 //! Exit codes: 0 done, 1 refused or found wanting, 2 misuse, 3 daemon not reachable.
 
-#[cfg(feature = "embedded-broker")]
+pub mod check;
 pub mod demo;
 
 use std::process::ExitCode;
@@ -20,6 +20,10 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Reads a config directory and says what it means, or everything that is wrong with it.
+    Check(check::Check),
+    /// Runs the daemon on a simulated lagoon, with a broker built in.
+    Demo(Box<demo::Demo>),
     /// Prints the version.
     Version,
 }
@@ -28,6 +32,8 @@ enum Command {
 pub fn main() -> ExitCode {
     let cli = Cli::parse();
     match cli.command {
+        Command::Check(check) => check.run(),
+        Command::Demo(demo) => demo.run(),
         Command::Version => {
             println!("slackwater {}", env!("CARGO_PKG_VERSION"));
             ExitCode::SUCCESS

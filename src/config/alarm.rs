@@ -51,18 +51,17 @@ pub(super) fn alarms(file: Option<&Item>, plan: &TankPlan, scope: &Scope) -> Vec
         let on_delay = fields.get("on_delay").and_then(|item| item.span(Span::ZERO, Span::from_hours(48)));
         let off_delay = fields.get("off_delay").and_then(|item| item.span(Span::ZERO, Span::from_hours(48)));
         let advice = fields.get("advice").and_then(|item| item.text().map(str::to_owned));
-        let alarm = match at {
-            Some(at) => &mut alarms[at],
-            None => {
-                let whole = [
-                    fields.need("when", "{ signal: salinity, over: 36 psu }"),
-                    fields.need("priority", "medium"),
-                    fields.need("advice", "What happens if nobody acts, and what to do."),
-                ];
-                let (Some(Some(condition)), [Some(_), Some(_), Some(_)]) = (when, whole) else { continue };
-                alarms.push(new(&name, Priority::Medium, AlarmSource::Condition(condition), ""));
-                alarms.last_mut().expect("an alarm was pushed just now")
-            }
+        let alarm = if let Some(at) = at {
+            &mut alarms[at]
+        } else {
+            let whole = [
+                fields.need("when", "{ signal: salinity, over: 36 psu }"),
+                fields.need("priority", "medium"),
+                fields.need("advice", "What happens if nobody acts, and what to do."),
+            ];
+            let (Some(Some(condition)), [Some(_), Some(_), Some(_)]) = (when, whole) else { continue };
+            alarms.push(new(&name, Priority::Medium, AlarmSource::Condition(condition), ""));
+            alarms.last_mut().expect("an alarm was pushed just now")
         };
         if let Some(Some(condition)) = when {
             if matches!(alarm.source, AlarmSource::Condition(_)) {

@@ -106,11 +106,12 @@ pub(super) fn read_with(item: &Item, scope: &Scope, usage: Use, beside: &[&str])
         }
         "hold" => {
             only(&fields, head, &[]);
-            let held = match subject.is_word("any") {
-                true => None,
-                false => Some(HoldId::new(subject.one_of("hold", &scope.holds)?)),
-            };
-            Some(scope.add(Condition::Held(held)))
+            if subject.is_word("any") {
+                Some(scope.add(Condition::Held(None)))
+            } else {
+                let hold = HoldId::new(subject.one_of("hold", &scope.holds)?);
+                Some(scope.add(Condition::Held(Some(hold))))
+            }
         }
         "not" => {
             only(&fields, head, &[]);

@@ -43,7 +43,7 @@ impl Files {
         match listed {
             Ok(mut names) => {
                 // Editors leave copies behind: only `*.yaml` counts, and no hidden file.
-                names.retain(|name| name.ends_with(".yaml") && !name.starts_with('.'));
+                names.retain(|name| name.strip_suffix(".yaml").is_some() && !name.starts_with('.'));
                 names.sort();
                 for name in names {
                     let read = read_file(&dir.join("tanks").join(&name)).map_err(|failure| failure.to_string());

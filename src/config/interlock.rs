@@ -177,15 +177,15 @@ fn latch(fields: &Fields, cause: &Item, id: ConditionId, cutoff: Option<(SignalI
     match word {
         LatchWord::Never => Latch::Never,
         LatchWord::Always => Latch::Always,
-        LatchWord::WhenProven => match temperature_over(id, scope) {
-            Some((signal, limit)) => Latch::WhenProven { signal, limit, within, alone_for },
-            None => {
-                said.as_ref().unwrap_or(cause).wrong(
-                    "`when-proven` needs a temperature over a limit in the cause\nwrite `latch: always` or `latch: never`",
-                );
-                Latch::Never
+        LatchWord::WhenProven => {
+            if let Some((signal, limit)) = temperature_over(id, scope) {
+                return Latch::WhenProven { signal, limit, within, alone_for };
             }
-        },
+            said.as_ref().unwrap_or(cause).wrong(
+                "`when-proven` needs a temperature over a limit in the cause\nwrite `latch: always` or `latch: never`",
+            );
+            Latch::Never
+        }
     }
 }
 

@@ -131,8 +131,7 @@ pub(super) fn usual_lease(kind: OutputKind) -> Option<Span> {
         OutputKind::Heater => Some(Span::from_seconds(180)),
         OutputKind::Chiller => Some(Span::from_minutes(15)),
         OutputKind::Fan => Some(Span::from_hours(1)),
-        OutputKind::TopOff => Some(Span::from_seconds(30)),
-        OutputKind::Doser => Some(Span::from_seconds(30)),
+        OutputKind::TopOff | OutputKind::Doser => Some(Span::from_seconds(30)),
         OutputKind::Light => Some(Span::from_hours(2)),
         OutputKind::ReturnPump | OutputKind::Powerhead | OutputKind::Skimmer | OutputKind::Other => None,
     }

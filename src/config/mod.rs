@@ -10,6 +10,7 @@
 //! way from the first to the second. Duty: a config that is wrong in one place is refused as a whole, with
 //! everything that is wrong. Limits: nothing here looks at a broker, and no file but the config is opened.
 
+pub mod advice;
 mod alarm;
 mod condition;
 mod daemon;
@@ -33,6 +34,8 @@ mod tank;
 mod thermostat;
 mod topic;
 mod tree;
+pub mod understood;
+mod words;
 
 pub use files::{Files, load, understand};
 pub use problem::{Place, Problem, Problems};

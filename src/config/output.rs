@@ -97,17 +97,17 @@ pub(super) fn output<'a>(name: Name, item: &Item<'a>, around: &Around) -> Output
         styles: around.styles,
         owners: around.owners,
     };
-    if let Some(item) = fields.need("plug", "{ command: { topic: tank/plug/set, on: \"ON\", off: \"OFF\" } }") {
-        if let Some(read) = plug::plug(&item, &context) {
-            if plug::boots_on(&read.plan) && matches!(kind, OutputKind::Heater | OutputKind::TopOff | OutputKind::Doser)
-            {
-                item.wrong(format!(
-                    "a {} whose plug comes back on after a power cut runs before anybody decides\nset the plug itself to come back off, then write `boots: off`",
-                    kind.word()
-                ));
-            }
-            (output.plan.plug, output.binding, output.lease_declined) = (read.plan, read.binding, read.lease_declined);
+    if let Some(item) = fields.need("plug", "{ command: { topic: tank/plug/set, on: \"ON\", off: \"OFF\" } }")
+        && let Some(read) = plug::plug(&item, &context)
+    {
+        let harms = matches!(kind, OutputKind::Heater | OutputKind::TopOff | OutputKind::Doser);
+        if harms && read.plan.boots == Some(Switch::On) {
+            item.wrong(format!(
+                "a {} whose plug comes back on after a power cut runs before anybody decides\nset the plug itself to come back off, then write `boots: off`",
+                kind.word()
+            ));
         }
+        (output.plan.plug, output.binding, output.lease_declined) = (read.plan, read.binding, read.lease_declined);
     }
     output
 }

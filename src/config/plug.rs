@@ -4,7 +4,7 @@
 //! filled in. Safety: a command is never retained; a lease ends long before harm (a tenth of the time to
 //! it) and outlasts three missed refreshes; no lease ever stops a pump.
 
-use crate::control::plan::{Fitted, LeasePlan, MeterPlan, OutputKind, PlugPlan, Switch};
+use crate::control::plan::{Fitted, LeasePlan, MeterPlan, OutputKind, PlugPlan};
 use crate::time::Span;
 use crate::units::{Power, Quantity};
 use crate::wire::binding::{CommandBinding, LeaseBinding, MeterBinding, PlugBinding, WordBinding};
@@ -271,9 +271,4 @@ fn harm(context: &Context) -> &'static str {
         OutputKind::Light => "a light that stays on takes the night from the animals",
         _ => "nobody would notice for a day",
     }
-}
-
-/// Whether a plug would come back on by itself.
-pub(super) fn boots_on(plan: &PlugPlan) -> bool {
-    plan.boots == Some(Switch::On)
 }

@@ -60,11 +60,11 @@ pub(super) fn probe(name: &Name, item: &Item, root: &str, owners: &Owners) -> Pr
         measures: None,
     };
     let Some(fields) = item.fields(&KEYS) else { return probe };
-    if let Some(at) = fields.need("topic", "lagoon/sump/temp") {
-        if let Some(topic) = topic(&at, None, root) {
-            owners.heard(&at, &topic);
-            probe.binding.topic = topic;
-        }
+    if let Some(at) = fields.need("topic", "lagoon/sump/temp")
+        && let Some(topic) = topic(&at, None, root)
+    {
+        owners.heard(&at, &topic);
+        probe.binding.topic = topic;
     }
     probe.binding.pointer = fields.get("pointer").and_then(|item| pointer(&item));
     probe.binding.stamped = fields.get("stamped").and_then(|item| pointer(&item));

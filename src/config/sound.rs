@@ -68,15 +68,14 @@ fn heater(read: &Read, id: OutputId, output: &Output) {
     };
     let found = &read.interlocks[cutoff.interlock.index()];
     let limit = cutoff.limit.celsius();
-    if let Some(heat) = read.plan.thermostat.as_ref().and_then(|loop_| loop_.heat).filter(|heat| heat.output == id) {
-        if limit <= heat.off_at {
-            found.cause.wrong(format!(
-                "the cut-off at `{limit:.2} °C` is not above {:.2} °C, where heating ends: it would trip every day\nwrite a limit from {:.2} °C to {:.2} °C",
-                heat.off_at,
-                heat.off_at + 0.3,
-                TOO_HOT - 0.5
-            ));
-        }
+    let heat = read.plan.thermostat.as_ref().and_then(|thermostat| thermostat.heat);
+    if let Some(heat) = heat.filter(|heat| heat.output == id && limit <= heat.off_at) {
+        found.cause.wrong(format!(
+            "the cut-off at `{limit:.2} °C` is not above {:.2} °C, where heating ends: it would trip every day\nwrite a limit from {:.2} °C to {:.2} °C",
+            heat.off_at,
+            heat.off_at + 0.3,
+            TOO_HOT - 0.5
+        ));
     }
     let lump = Lump { litres: read.plan.water.litres(), pump_watts: 0.0 };
     let watts = output.plan.rating.map_or(0.0, crate::units::Power::watts);

@@ -76,7 +76,7 @@ pub(super) fn topic(item: &Item, at: Option<&str>, root: &str) -> Option<String>
         (false, _) => text.to_owned(),
     };
     let wrong = |why: &str| {
-        item.wrong(format!("`{filled}` is not a topic: {why}\nwrite levels with slashes such as `lagoon/sump/temp`"))
+        item.wrong(format!("`{filled}` is not a topic: {why}\nwrite levels with slashes such as `lagoon/sump/temp`"));
     };
     match () {
         () if filled.contains(['#', '+']) => wrong("a wildcard would mix several devices"),

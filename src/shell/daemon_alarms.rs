@@ -31,11 +31,13 @@ pub enum DaemonAlarm {
     ReloadRefused,
     /// A retained request was found and not carried out.
     KeptRequest,
+    /// The HTTP service cannot listen.
+    NoWeb,
 }
 
 impl DaemonAlarm {
     /// Every one.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 9] = [
         Self::BrokerLost,
         Self::BrokerUnsteady,
         Self::SecondDaemon,
@@ -44,6 +46,7 @@ impl DaemonAlarm {
         Self::StoreDamaged,
         Self::ReloadRefused,
         Self::KeptRequest,
+        Self::NoWeb,
     ];
 
     /// Its name.
@@ -57,6 +60,7 @@ impl DaemonAlarm {
             Self::StoreDamaged => "store-damaged",
             Self::ReloadRefused => "reload-refused",
             Self::KeptRequest => "kept-request",
+            Self::NoWeb => "no-web",
         }
     }
 
@@ -69,7 +73,7 @@ impl DaemonAlarm {
         match self {
             Self::BrokerLost | Self::SecondDaemon | Self::StoreFailing | Self::StoreDamaged => Priority::High,
             Self::SubscriptionRefused => Priority::High,
-            Self::BrokerUnsteady | Self::ReloadRefused | Self::KeptRequest => Priority::Medium,
+            Self::BrokerUnsteady | Self::ReloadRefused | Self::KeptRequest | Self::NoWeb => Priority::Medium,
         }
     }
 
@@ -92,6 +96,7 @@ impl DaemonAlarm {
             Self::ReloadRefused => {
                 "the old config is at work; mend the new one with `slackwater check` and reload again"
             }
+            Self::NoWeb => "control goes on without page, metrics and command line; free the address or change it",
             Self::KeptRequest => {
                 "find who publishes requests with the retain flag, and clear the message by an empty retained one on the same topic"
             }

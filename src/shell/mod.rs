@@ -1,8 +1,31 @@
-//! The only I/O.
+//! The only I/O: broker, HTTP, store, notifications, the clock, the service manager.
+//!
+//! ```text
+//!   control thread: broker ⇄ Desk (all tanks, one step at a time)      the only one that decides
+//!   http thread:    health, metrics, API        ─ jobs, bounded ─►     asks control, never delays it
+//!   store thread:   SQLite                      ◄─ bounded ─           awaited at most 300 ms
+//!   notify threads: one a channel               ◄─ bounded ─           never awaited
+//! ```
+//! [`run`] is the whole daemon: the command line, the demo and the tests call the same.
+
+mod asks;
 pub mod clock;
-pub mod daemon_alarms;
-pub mod lock;
+mod control_loop;
+mod daemon_alarms;
+mod desk;
+mod http;
+mod job;
+mod lock;
+mod look;
 pub mod mqtt;
-pub mod notify;
-pub mod secrets;
-pub mod store;
+mod notify;
+mod pulse;
+mod run;
+mod secrets;
+mod store;
+
+pub use http::Loader;
+pub use lock::LockError;
+pub use run::{Options, RunError, run};
+pub use secrets::first_line;
+pub use store::OpenError;

@@ -1,0 +1,77 @@
+//! Conditions and windows in words, as `check` prints them.
+
+use crate::control::ids::{ConditionId, OutputId, SignalId};
+use crate::control::plan::{Condition, Estimate, OutputFact, Side, Switch, TankPlan};
+use crate::units::{Amount, Quantity};
+
+/// A value of a signal's quantity, as a keeper writes it.
+pub(super) fn amount(quantity: Quantity, value: f64) -> String {
+    Amount::new(quantity, value).map_or_else(|| "?".to_owned(), |amount| amount.to_string())
+}
+
+/// A condition in words: `water-temp over 26.00 °C for 10 s`.
+pub(super) fn condition(plan: &TankPlan, id: ConditionId) -> String {
+    let signal = |id: SignalId| &*plan.signals[id.index()].name;
+    let output = |id: OutputId| &*plan.outputs[id.index()].name;
+    let join = |of: &[ConditionId], word: &str| {
+        let parts: Vec<_> = of.iter().map(|inner| nested(plan, *inner)).collect();
+        parts.join(word)
+    };
+    match &plan.conditions[id.index()] {
+        Condition::All(of) => join(of, " and "),
+        Condition::Any(of) => join(of, " or "),
+        Condition::Not(inner) => format!("not ({})", condition(plan, *inner)),
+        Condition::Compare { signal: of, estimate, side, limit, .. } => {
+            let estimate = match estimate {
+                Estimate::Voted => "",
+                Estimate::Highest => "the highest of ",
+                Estimate::Lowest => "the lowest of ",
+                Estimate::EachProbe => "any probe of ",
+            };
+            let side = if *side == Side::Above { "over" } else { "under" };
+            format!("{estimate}{} {side} {}", signal(*of), amount(plan.signals[of.index()].quantity, *limit))
+        }
+        Condition::Contact { signal: of, wet, .. } => format!("{} {}", signal(*of), if *wet { "wet" } else { "dry" }),
+        Condition::Known { signal: of, .. } => format!("{} known", signal(*of)),
+        Condition::Output { output: of, fact } => {
+            let fact = match fact {
+                OutputFact::CommandedOn => "commanded on",
+                OutputFact::CommandedOff => "commanded off",
+                OutputFact::ProvenOn => "proven on",
+                OutputFact::ProvenOff => "proven off",
+            };
+            format!("{} {fact}", output(*of))
+        }
+        Condition::TimeOfDay(window) => format!("{}-{}", window.from, window.until),
+        Condition::Held(None) => "any hold".to_owned(),
+        Condition::Held(Some(hold)) => format!("hold {}", plan.holds[hold.index()].name),
+        Condition::Lasting { inner, span, .. } => format!("{} for {span}", nested(plan, *inner)),
+    }
+}
+
+fn nested(plan: &TankPlan, id: ConditionId) -> String {
+    let text = condition(plan, id);
+    match &plan.conditions[id.index()] {
+        Condition::All(_) | Condition::Any(_) => format!("({text})"),
+        _ => text,
+    }
+}
+
+/// `heater off, fan on`.
+pub(super) fn switches(plan: &TankPlan, effects: &[(OutputId, Switch)]) -> String {
+    let each: Vec<_> =
+        effects.iter().map(|(output, to)| format!("{} {}", plan.outputs[output.index()].name, to.word())).collect();
+    each.join(", ")
+}
+
+/// `a, b and c`.
+pub(super) fn listing<T: std::fmt::Display>(words: &[T]) -> String {
+    match words {
+        [] => "nothing".to_owned(),
+        [only] => only.to_string(),
+        [head @ .., last] => {
+            let head: Vec<_> = head.iter().map(ToString::to_string).collect();
+            format!("{} and {last}", head.join(", "))
+        }
+    }
+}

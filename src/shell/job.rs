@@ -1,0 +1,103 @@
+//! What others ask of the control thread, by a bounded channel. Control answers between messages.
+
+use tokio::sync::oneshot;
+
+use crate::config::Setup;
+use crate::control::effect::Answer;
+use crate::control::event::Request;
+use crate::control::status::{Explanation, TankStatus};
+
+use super::daemon_alarms::{DaemonAlarm, Standing};
+
+/// One question or order.
+#[derive(Debug)]
+pub enum Job {
+    /// Which tanks there are.
+    List(oneshot::Sender<TankList>),
+    /// The status of some tanks, from a place on: few at a time, so that nobody waits long.
+    Statuses {
+        /// The first.
+        from: usize,
+        /// At most so many.
+        count: usize,
+        /// Fewer than asked: there are no more.
+        reply: oneshot::Sender<Vec<TankStatus>>,
+    },
+    /// One tank's status.
+    Status {
+        /// Its name.
+        tank: String,
+        /// `None`: there is no such tank.
+        reply: oneshot::Sender<Option<TankStatus>>,
+    },
+    /// Why an output is as it is.
+    Explain {
+        /// The tank's name.
+        tank: String,
+        /// The output's name.
+        output: String,
+        /// The answer, or what is known instead.
+        reply: oneshot::Sender<Result<Explanation, NotFound>>,
+    },
+    /// A request to a tank; the core answers when it is proven or not.
+    Ask {
+        /// The tank's name.
+        tank: String,
+        /// Who asks.
+        by: String,
+        /// What.
+        request: Request,
+        /// `Err`: there is no such tank.
+        reply: oneshot::Sender<Result<Answer, NotFound>>,
+    },
+    /// A new config, or why it was refused.
+    Reload {
+        /// What the files say.
+        setup: Box<Result<Setup, String>>,
+        /// Whether it was taken, and why not.
+        reply: Option<oneshot::Sender<Result<(), String>>>,
+    },
+    /// An alarm of the daemon that another thread noticed: its text, or `None` when it is over.
+    Noticed(DaemonAlarm, Option<String>),
+}
+
+/// A name that is not there, and those that are.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NotFound {
+    /// `tank` or `output`.
+    pub what: &'static str,
+    /// The name.
+    pub name: String,
+    /// Those that are there.
+    pub known: Vec<String>,
+}
+
+/// The tanks, and the daemon around them.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct TankList {
+    /// The one that a command without a tank means; `None`: it must be named.
+    pub usual: Option<String>,
+    /// All of them, in order.
+    pub tanks: Vec<TankEntry>,
+    /// What is wrong with the daemon itself.
+    pub daemon_alarms: Vec<Standing>,
+    /// Whether the broker session stands.
+    pub broker: bool,
+    /// Why the last reload was refused, if it was.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub reload_refused: Option<String>,
+    /// The daemon's version.
+    pub version: &'static str,
+}
+
+/// One tank in a list.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct TankEntry {
+    /// Its name.
+    pub tank: String,
+    /// What people call it.
+    pub title: String,
+    /// Is everything all right? Left out where there are many tanks: ask each for its status.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sentence: Option<String>,
+}
