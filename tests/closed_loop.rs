@@ -47,8 +47,7 @@ impl Loop {
         let bindings = setup.tanks.iter().map(|tank| tank.bindings.clone()).collect();
         let tanks = setup.tanks.into_iter().map(|tank| Tank::new(tank.plan, Remembered::Nothing, START)).collect();
         let router = Router::new(bindings, &OwnTopics::new("slackwater"));
-        let mut this =
-            Self { world, router, tanks, now: START, broker: Broker::Up, journal: vec![], commands: 0 };
+        let mut this = Self { world, router, tanks, now: START, broker: Broker::Up, journal: vec![], commands: 0 };
         this.tell_all(&Event::BrokerConnected);
         this
     }
@@ -61,7 +60,11 @@ impl Loop {
         for effect in self.tanks[index.0].step(event, self.now) {
             if let Some(publish) = encode::command(&self.router.tanks()[index.0], &effect) {
                 self.commands += 1;
-                self.world.receive(&Message { topic: publish.topic, payload: publish.payload, retained: publish.retain });
+                self.world.receive(&Message {
+                    topic: publish.topic,
+                    payload: publish.payload,
+                    retained: publish.retain,
+                });
             }
             if let Effect::Journal(entry) = effect {
                 let line = format!("{} {}: {}", self.tanks[index.0].plan().name, entry.subject, entry.text);
@@ -75,7 +78,8 @@ impl Loop {
         let mut heard = Vec::new();
         while self.now.steady < end.steady {
             let due = self.tanks.iter().filter_map(|tank| tank.next_deadline().map(|deadline| deadline.at)).min();
-            let limit = due.map_or(end.steady, |at| at.min(end.steady)).max(self.now.steady.after(Span::from_millis(1)));
+            let limit =
+                due.map_or(end.steady, |at| at.min(end.steady)).max(self.now.steady.after(Span::from_millis(1)));
             let sent = self.world.advance_to_next(self.now.after(limit.since(self.now.steady)));
             self.now = self.now.after(self.world.time().since(self.now.steady));
             if self.world.broker() != self.broker {
@@ -152,7 +156,8 @@ fn the_example_keeps_both_simulated_tanks_for_a_day_and_every_probe_is_understoo
 fn a_probe_that_lies_high_trips_the_cutoff_and_the_heater_is_off() {
     let mut keeping = Loop::new(17.0, &["display-temp reads 27 °C at 1 h for 30 min"]);
     keeping.pass(Span::from_minutes(62));
-    let (at, _) = keeping.first(JournalKind::Trip, &["lagoon", "heater-cutoff"]).unwrap_or_else(|| panic!("{}", keeping.show()));
+    let (at, _) =
+        keeping.first(JournalKind::Trip, &["lagoon", "heater-cutoff"]).unwrap_or_else(|| panic!("{}", keeping.show()));
     assert!(at >= Span::from_minutes(60) && at < Span::from_minutes(61), "{at}");
     assert!(!keeping.truth("lagoon").works[0]);
     assert!(keeping.first(JournalKind::Trip, &["quarantine"]).is_none());

@@ -122,8 +122,7 @@ fn ctrl_c_ends_it_cleanly_with_the_truth_as_last_words() {
 
 #[test]
 fn a_broker_that_vanishes_is_missed_and_found_again() {
-    let mut demo =
-        Demo::start(&["--speed", "20", "--fault", "broker vanishes at 1 min for 1 min", "--for", "120 s"]);
+    let mut demo = Demo::start(&["--speed", "20", "--fault", "broker vanishes at 1 min for 1 min", "--for", "120 s"]);
     demo.until(&["connected to the broker"]);
     demo.until(&["FAULT", "broker vanishes"]);
     demo.until(&["warning", "broker"]);
@@ -133,10 +132,8 @@ fn a_broker_that_vanishes_is_missed_and_found_again() {
 
 #[test]
 fn an_impossible_fault_is_misuse_and_says_what_is_possible() {
-    let refused = Command::new(env!("CARGO_BIN_EXE_slackwater"))
-        .args(["demo", "--fault", "heater sings"])
-        .output()
-        .unwrap();
+    let refused =
+        Command::new(env!("CARGO_BIN_EXE_slackwater")).args(["demo", "--fault", "heater sings"]).output().unwrap();
     assert_eq!(refused.status.code(), Some(2));
     let said = String::from_utf8_lossy(&refused.stderr).into_owned();
     assert!(said.contains("`heater` cannot do that") && said.contains("write `heater welds`"), "{said}");

@@ -3,8 +3,14 @@
 //! Duty: choose which of daemon, demo, rehearsal, request or calculation runs, and say how it went.
 //! Exit codes: 0 done, 1 refused or found wanting, 2 misuse, 3 daemon not reachable.
 
+pub mod ask;
+mod calc;
 pub mod check;
+pub mod client;
 pub mod demo;
+pub mod explain;
+pub mod run;
+pub mod status;
 
 use std::process::ExitCode;
 
@@ -20,23 +26,42 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Runs the daemon until it is told to stop.
+    Run(run::Run),
+    /// Shows what a tank looks like now.
+    Status(status::Status),
+    /// Says why an output is as it is: what each layer wants, who decided, on which readings.
+    Explain(explain::Explain),
+    /// Pauses outputs for maintenance: a named procedure with a deadline.
+    Hold(ask::Hold),
+    /// Ends a hold, if what must be true for it is true.
+    Release(ask::Release),
+    /// Orders one output on or off for a time; trips, starts and holds have the last word.
+    Force(ask::Force),
+    /// Clears latched trips whose cause is gone.
+    Reset(ask::Reset),
+    /// Acknowledges alarms.
+    Ack(ask::Acknowledge),
     /// Reads a config directory and says what it means, or everything that is wrong with it.
     Check(check::Check),
-    /// Runs the daemon on a simulated lagoon, with a broker built in.
+    Calc(calc::Calc),
     Demo(Box<demo::Demo>),
-    /// Prints the version.
-    Version,
 }
 
 /// Runs the command line of this process.
 pub fn main() -> ExitCode {
     let cli = Cli::parse();
     match cli.command {
+        Command::Run(run) => run.run(),
+        Command::Status(status) => status.run(),
+        Command::Explain(explain) => explain.run(),
+        Command::Hold(hold) => hold.run(),
+        Command::Release(release) => release.run(),
+        Command::Force(force) => force.run(),
+        Command::Reset(reset) => reset.run(),
+        Command::Ack(acknowledge) => acknowledge.run(),
         Command::Check(check) => check.run(),
+        Command::Calc(calc) => calc.run(),
         Command::Demo(demo) => demo.run(),
-        Command::Version => {
-            println!("slackwater {}", env!("CARGO_PKG_VERSION"));
-            ExitCode::SUCCESS
-        }
     }
 }

@@ -124,6 +124,8 @@ impl Tank {
         }
         self.take(event, &mut effects);
         self.settle(&mut effects);
+        // Commands leave before anybody writes about them; only a record that must be on disk first is before them.
+        effects.sort_by_key(Effect::urgency);
         effects
     }
 

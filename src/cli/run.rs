@@ -1,0 +1,71 @@
+//! `slackwater run`: the daemon itself.
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use tokio::signal::unix::{SignalKind, signal};
+
+use crate::config;
+use crate::shell;
+
+/// Runs the daemon until it is told to stop.
+#[derive(Debug, clap::Args)]
+pub struct Run {
+    /// The config directory.
+    #[arg(long, value_name = "DIR", default_value = "/etc/slackwater")]
+    pub config: PathBuf,
+    /// Writes the log as JSON lines.
+    #[arg(long)]
+    pub log_json: bool,
+}
+
+impl Run {
+    /// Runs the command.
+    pub fn run(self) -> ExitCode {
+        start_log(self.log_json);
+        // A config with a mistake never starts half a daemon.
+        let setup = match config::load(&self.config) {
+            Ok(setup) => setup,
+            Err(problems) => {
+                eprintln!("{problems}");
+                return ExitCode::from(1);
+            }
+        };
+        let dir = self.config;
+        let options = shell::Options {
+            loader: Some(Arc::new(move || config::load(&dir).map_err(|problems| problems.to_string()))),
+            hang_up_reloads: true,
+            ..shell::Options::default()
+        };
+        match shell::run(setup, options, asked_to_stop()) {
+            Ok(()) => ExitCode::SUCCESS,
+            Err(error) => {
+                eprintln!("error: {error}");
+                ExitCode::from(1)
+            }
+        }
+    }
+}
+
+/// Log lines go to standard error: the service manager keeps them.
+pub fn start_log(json: bool) {
+    let filter = tracing_subscriber::EnvFilter::try_from_default_env()
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
+    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false);
+    // A second start in one process keeps the first log.
+    let _ = if json { log.json().try_init() } else { log.try_init() };
+}
+
+/// SIGTERM or SIGINT.
+pub async fn asked_to_stop() {
+    let (Ok(mut terminate), Ok(mut interrupt)) = (signal(SignalKind::terminate()), signal(SignalKind::interrupt()))
+    else {
+        tracing::error!("signals cannot be heard; only a kill ends this daemon");
+        return std::future::pending().await;
+    };
+    tokio::select! {
+        _ = terminate.recv() => {}
+        _ = interrupt.recv() => {}
+    }
+}

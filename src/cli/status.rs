@@ -1,0 +1,176 @@
+//! `slackwater status`: is everything all right, and if not, what.
+
+use std::fmt::Write as _;
+use std::process::ExitCode;
+
+use serde_json::Value;
+
+use crate::time::Span;
+
+use super::client::{Daemon, Failed, escaped};
+
+/// Shows what a tank looks like now.
+#[derive(Debug, clap::Args)]
+pub struct Status {
+    /// Which daemon and which tank.
+    #[command(flatten)]
+    pub daemon: Daemon,
+}
+
+impl Status {
+    /// Runs the command.
+    pub fn run(&self) -> ExitCode {
+        match self.fetch() {
+            Ok((list, status)) => {
+                if self.daemon.json {
+                    println!("{status:#}");
+                } else {
+                    print!("{}{}", trouble(&list), text(&status));
+                }
+                ExitCode::SUCCESS
+            }
+            Err(failed) => failed.report(),
+        }
+    }
+
+    fn fetch(&self) -> Result<(Value, Value), Failed> {
+        let client = self.daemon.client()?;
+        let tank = self.daemon.tank(&client)?;
+        let list = client.get("/api/v1/tanks")?;
+        let status = client.get(&format!("/api/v1/tanks/{}/status", escaped(&tank)))?;
+        Ok((list, status))
+    }
+}
+
+/// What is wrong with the daemon itself comes first.
+fn trouble(list: &Value) -> String {
+    let mut out = String::new();
+    for alarm in each(&list["daemon_alarms"]) {
+        let _ =
+            writeln!(out, "daemon: {}: {}\n  {}", word(&alarm["alarm"]), word(&alarm["text"]), word(&alarm["advice"]));
+    }
+    if !out.is_empty() {
+        out.push('\n');
+    }
+    out
+}
+
+fn each(list: &Value) -> impl Iterator<Item = &Value> {
+    list.as_array().into_iter().flatten()
+}
+
+fn word(value: &Value) -> &str {
+    value.as_str().unwrap_or("")
+}
+
+/// A status as a person reads it: the sentence, what is out of the ordinary, then everything.
+fn text(status: &Value) -> String {
+    let mut out = String::new();
+    let _ = writeln!(out, "{} ({}): {}", word(&status["title"]), word(&status["tank"]), word(&status["sentence"]));
+    if status["broker"] == Value::Bool(false) {
+        let _ = writeln!(out, "  the broker is not connected: what follows is what was last known");
+    }
+    let active = |alarm: &&Value| alarm["active"] == Value::Bool(true) || alarm["state"] == "RTNUN";
+    section(&mut out, "alarms", each(&status["alarms"]).filter(active), |alarm| {
+        let state = match word(&alarm["state"]) {
+            "UNACK" => "not acknowledged",
+            "ACKED" => "acknowledged",
+            "RTNUN" => "over, not acknowledged",
+            other => other,
+        };
+        let what = format!("{}, {state}: {}", word(&alarm["priority"]), word(&alarm["text"]));
+        (word(&alarm["alarm"]), format!("{what}\n{}", word(&alarm["advice"])))
+    });
+    section(&mut out, "holds", each(&status["holds"]).filter(|hold| hold["active"] == true), |hold| {
+        let overdue = if hold["overdue"] == true { "OVERDUE, " } else { "" };
+        let pauses: Vec<_> = each(&hold["pauses"]).map(word).collect();
+        (word(&hold["hold"]), format!("{overdue}begun by {}\n{}", word(&hold["by"]), pauses.join("\n")))
+    });
+    let tripped = |interlock: &&Value| interlock["state"] != "armed";
+    section(&mut out, "interlocks", each(&status["interlocks"]).filter(tripped), |interlock| {
+        (word(&interlock["interlock"]), format!("{}: {}", word(&interlock["state"]), word(&interlock["cause"])))
+    });
+    section(&mut out, "readings", each(&status["signals"]), |signal| {
+        let age = signal["age"].as_u64().map(|age| format!(", {} ago", whole_seconds(age))).unwrap_or_default();
+        let good = signal["quality"] == "good";
+        let age = if good { age } else { String::new() };
+        (word(&signal["signal"]), format!("{}{age}", word(&signal["text"])))
+    });
+    section(&mut out, "outputs", each(&status["outputs"]), |output| {
+        let proof = match word(&output["proof"]) {
+            "proven" => "proven",
+            "waiting" => "proof awaited",
+            "not-proven" => "NOT PROVEN",
+            "cannot-be-proven" => "cannot be proven",
+            _ => "not commanded yet",
+        };
+        let watts = output["watts"].as_f64().map(|watts| format!(", {watts:.1} W")).unwrap_or_default();
+        let first = format!("{:3}  {proof}{watts}", word(&output["decided"]));
+        (word(&output["output"]), format!("{first}; {}: {}", word(&output["layer"]), word(&output["cause"])))
+    });
+    if let Some(caution) = status["caution"].as_str() {
+        let _ = writeln!(out, "\ncaution: {caution}");
+    }
+    out
+}
+
+fn whole_seconds(millis: u64) -> Span {
+    Span::from_seconds(millis / 1000)
+}
+
+fn section<'a>(
+    out: &mut String,
+    title: &str,
+    items: impl Iterator<Item = &'a Value>,
+    line: impl Fn(&'a Value) -> (&'a str, String),
+) {
+    let lines: Vec<_> = items.map(line).collect();
+    if lines.is_empty() {
+        return;
+    }
+    let _ = writeln!(out, "\n{title}");
+    let width = lines.iter().map(|(name, _)| name.chars().count()).max().unwrap_or(0);
+    for (name, text) in &lines {
+        for (n, part) in text.lines().filter(|part| !part.is_empty()).enumerate() {
+            let name = if n == 0 { name } else { "" };
+            let _ = writeln!(out, "  {name:width$}  {part}");
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    #[test]
+    fn a_status_reads_from_what_matters_to_what_is() {
+        let status = json!({
+            "tank": "lagoon", "title": "Seagrass lagoon", "broker": true, "sentence": "hold water-change until 15:04",
+            "alarms": [
+                { "alarm": "sump-temp-lost", "active": true, "state": "UNACK", "priority": "low",
+                  "text": "nothing heard for 2 min", "advice": "Look at the cable." },
+                { "alarm": "leak", "active": false, "state": "NORM", "priority": "urgent", "text": "", "advice": "" },
+            ],
+            "holds": [{ "hold": "water-change", "active": true, "overdue": false, "by": "command line",
+                        "pauses": ["heater: off, proven"] }],
+            "interlocks": [{ "interlock": "heater-cutoff", "state": "armed" }],
+            "signals": [
+                { "signal": "water-temp", "quality": "good", "text": "25.25 °C", "age": 4200 },
+                { "signal": "room", "quality": "bad", "reason": "stale", "text": "stale: nothing for 6 min", "age": 360_000 },
+            ],
+            "outputs": [{ "output": "heater", "decided": "off", "proof": "proven", "watts": 0.4, "layer": "hold",
+                          "cause": "hold water-change pauses it" }],
+            "caution": "a hold is not isolation",
+        });
+        assert_eq!(
+            text(&status),
+            "Seagrass lagoon (lagoon): hold water-change until 15:04\n\
+             \nalarms\n  sump-temp-lost  low, not acknowledged: nothing heard for 2 min\n                  Look at the cable.\n\
+             \nholds\n  water-change  begun by command line\n                heater: off, proven\n\
+             \nreadings\n  water-temp  25.25 °C, 4 s ago\n  room        stale: nothing for 6 min\n\
+             \noutputs\n  heater  off  proven, 0.4 W; hold: hold water-change pauses it\n\
+             \ncaution: a hold is not isolation\n"
+        );
+    }
+}
