@@ -7,6 +7,7 @@ pub mod ask;
 mod calc;
 pub mod check;
 pub mod client;
+pub mod demo;
 pub mod explain;
 pub mod run;
 pub mod status;
@@ -44,6 +45,7 @@ enum Command {
     /// Reads a config directory and says what it means, or everything that is wrong with it.
     Check(check::Check),
     Calc(calc::Calc),
+    Demo(Box<demo::Demo>),
 }
 
 /// Runs the command line of this process.
@@ -60,5 +62,6 @@ pub fn main() -> ExitCode {
         Command::Ack(acknowledge) => acknowledge.run(),
         Command::Check(check) => check.run(),
         Command::Calc(calc) => calc.run(),
+        Command::Demo(demo) => demo.run(),
     }
 }

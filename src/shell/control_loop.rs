@@ -271,7 +271,9 @@ fn idle_work_is_due(desk: &Desk) -> bool {
 
 /// When something is due by itself.
 fn next_wake(desk: &Desk, retry_at: Option<Instant>) -> Instant {
-    let soonest = [desk.next_deadline(), desk.next_idle_work(), retry_at].into_iter().flatten().min();
+    // What can wait and is due already is done when nothing else is there; it must not look like a deadline.
+    let idle = desk.next_idle_work().filter(|at| *at > Instant::now());
+    let soonest = [desk.next_deadline(), idle, retry_at].into_iter().flatten().min();
     soonest.map_or(desk.next_housekeeping(), |at| at.min(desk.next_housekeeping()))
 }
 

@@ -12,7 +12,7 @@ use crate::wire::binding::{
     WordBinding,
 };
 
-use super::physics::Room;
+use super::physics::{Facts, Room};
 use super::{Model, Surroundings, World};
 
 pub(super) struct Tank {
@@ -154,7 +154,9 @@ pub(super) fn world(seed: u64) -> World {
     let surroundings =
         Surroundings { room: Room::steady(21.0), usual_tank: Some("lagoon".to_owned()), ..Surroundings::default() };
     let tanks = tanks();
-    let models: Vec<Model<'_>> =
-        tanks.iter().map(|tank| Model { plan: &tank.plan, bindings: &tank.bindings }).collect();
+    let models: Vec<Model<'_>> = tanks
+        .iter()
+        .map(|tank| Model { plan: &tank.plan, bindings: &tank.bindings, facts: Facts::default() })
+        .collect();
     World::new(&models, seed, surroundings, START)
 }
