@@ -280,3 +280,43 @@ fn what_is_not_fitted_is_said_and_what_is_unwise_is_warned_of() {
         assert!(warnings.iter().any(|warning| warning.contains(expected)), "{expected}\n{warnings:#?}");
     }
 }
+
+/// The lagoon with a conductivity probe in place of the one that knows its salinity.
+fn with_conductivity(lines: &str) -> Result<Setup, Problems> {
+    let old = "salinity:     { measures: salinity, topic: lagoon/display/salinity, unit: psu, stale_after: 5 min }";
+    let lagoon = text("config/tanks/lagoon.yaml");
+    assert!(lagoon.contains(old), "the example has a salinity probe");
+    let new = format!(
+        "salinity: {{ measures: salinity, topic: lagoon/display/conductivity, unit: mS/cm, stale_after: 5 min, conductivity: {{ {lines} }} }}"
+    );
+    understand(&with_tanks(&[("lagoon", &lagoon.replace(old, &new))]))
+}
+
+#[test]
+fn a_conductivity_probe_measures_salinity_by_one_or_two_reference_solutions() {
+    let plan = |lines: &str| {
+        let setup = with_conductivity(lines).unwrap_or_else(|problems| panic!("{problems}"));
+        let probe = setup.tanks[0].plan.probes.iter().find(|probe| &*probe.name == "salinity").cloned().unwrap();
+        probe.conductivity.expect("it is made of a conductivity")
+    };
+    assert!((plan("temperature: water-temp, compensated: none").calibration.slope() - 1.0).abs() < 1e-12);
+    // 42.914 mS/cm is C(35, 15 °C IPTS-68); a probe that shows a tenth less has a slope of 1/0.9.
+    let one = plan(
+        "temperature: water-temp, compensated: none, calibration: [{ reads: 38.62 mS/cm, at: 15 °C, in: 35 psu }]",
+    );
+    assert!((one.calibration.slope() - 1.0 / 0.9).abs() < 2e-3, "{:?}", one.calibration);
+    let two = plan(
+        "temperature: water-temp, compensated: seawater, calibration: [{ reads: 54.06 mS/cm, at: 25 °C, in: 53.06 mS/cm }, { reads: 13.9 mS/cm, at: 25 °C, in: 12.9 mS/cm }]",
+    );
+    assert!((two.calibration.offset() + 1.0).abs() < 0.01, "{:?}", two.calibration);
+}
+
+#[test]
+fn what_is_wrong_with_a_conductivity_is_said() {
+    let problems = [
+        "temperature: sump-level, compensated: some",
+        "compensated: 2 %/°C, calibration: [{ reads: 5 mS/cm, at: 25 °C, in: 35 psu }]",
+    ]
+    .map(|lines| with_conductivity(lines).expect_err("wrong").to_string());
+    insta::assert_snapshot!(problems.join("\n"));
+}
