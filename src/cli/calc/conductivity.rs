@@ -5,7 +5,7 @@ use clap::Args;
 use crate::units::{Conductivity, PracticalSalinity, Temperature, TemperatureCoefficient};
 use crate::water::{compensation, pss78};
 
-use super::report::{Cell, Column, Failure, Report};
+use super::report::{Cell, Failure, Report, column};
 use super::salinity::too_salty;
 
 const EXAMPLE: &str = "\
@@ -101,9 +101,9 @@ impl ConductivityAt {
         report.table(
             "linear_compensation",
             vec![
-                Column("coefficient_percent_per_celsius", "%/°C", 2),
-                Column("shown_ms_per_cm", "mS/cm", 3),
-                Column("salinity_error", "salinity", 3),
+                column("coefficient_percent_per_celsius", "%/°C", 2),
+                column("shown_ms_per_cm", "mS/cm", 3),
+                column("salinity_error", "salinity", 3),
             ],
             rows,
         );

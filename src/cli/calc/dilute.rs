@@ -7,7 +7,7 @@ use crate::water::mixing::{self, Water};
 use crate::water::{Marked, density, dilution};
 
 use super::ask::{self, Level, Reading};
-use super::report::{Cell, Column, Failure, Report};
+use super::report::{Cell, Failure, Report, column};
 use super::salinity::{reference, too_salty};
 
 const EXAMPLE: &str = "\
@@ -103,9 +103,9 @@ impl Dilute {
             let after = dilution::after_changes(value, new, fraction, n)?;
             report.fact(&show.key("after_changes"), &format!("after {n} changes"), after, show.decimals, show.unit);
             let columns = vec![
-                Column("change", "change", 0),
-                Column("value", show.unit, show.decimals),
-                Column("litres", "L so far", 1),
+                column("change", "change", 0),
+                column("value", show.unit, show.decimals),
+                column("litres", "L so far", 1),
             ];
             report.table("changes", columns, rows);
             report

@@ -6,7 +6,7 @@ use crate::units::{
     Conductivity, PracticalSalinity, RefractiveIndex, SpecificGravity, Temperature, TemperatureCoefficient,
 };
 use crate::water::salinity_probe::{Calibration, Compensation, salinity_of};
-use crate::water::{Marked, WaterError, compensation, density, gravity, mixing, pss78, refraction};
+use crate::water::{Marked, WaterError, density, gravity, mixing, pss78, refraction};
 
 use super::ask;
 use super::report::{Failure, Report};
@@ -129,7 +129,7 @@ fn others(report: &mut Report, s: PracticalSalinity, t: Temperature, given: Opti
     }
     let siemens = |c: Conductivity| inside(c.millisiemens_per_cm());
     let conductivity = pss78::conductivity(s, t);
-    let at_25 = conductivity.clone().and_then(|c| compensation::to_25(c, t));
+    let at_25 = pss78::conductivity(s, reference());
     report.marked("conductivity_ms_per_cm", &format!("conductivity at {t}"), conductivity.map(siemens), 3, "mS/cm");
     report.marked("conductivity_25_ms_per_cm", "conductivity at 25 °C", at_25.map(siemens), 3, "mS/cm");
     let index = |t| refraction::refractive_index(s, t).map(|n| Marked { value: n.value.n_d(), beyond: n.beyond });
