@@ -4,8 +4,10 @@
 //! Exit codes: 0 done, 1 refused or found wanting, 2 misuse, 3 daemon not reachable.
 
 pub mod ask;
+mod calc;
 pub mod check;
 pub mod client;
+pub mod demo;
 pub mod explain;
 pub mod run;
 pub mod status;
@@ -42,8 +44,8 @@ enum Command {
     Ack(ask::Acknowledge),
     /// Reads a config directory and says what it means, or everything that is wrong with it.
     Check(check::Check),
-    /// Prints the version.
-    Version,
+    Calc(calc::Calc),
+    Demo(Box<demo::Demo>),
 }
 
 /// Runs the command line of this process.
@@ -59,9 +61,7 @@ pub fn main() -> ExitCode {
         Command::Reset(reset) => reset.run(),
         Command::Ack(acknowledge) => acknowledge.run(),
         Command::Check(check) => check.run(),
-        Command::Version => {
-            println!("slackwater {}", env!("CARGO_PKG_VERSION"));
-            ExitCode::SUCCESS
-        }
+        Command::Calc(calc) => calc.run(),
+        Command::Demo(demo) => demo.run(),
     }
 }

@@ -65,7 +65,9 @@ pub fn of_tank(tank: &TankSetup) -> Vec<Warning> {
             _ => {}
         }
     }
+    list.never_on();
     list.thermometers();
+    list.evidence();
     list.not_fitted();
     list.plugs();
     list.warnings
@@ -199,6 +201,30 @@ impl List<'_> {
         }
     }
 
+    /// Outputs that nothing would ever turn on.
+    fn never_on(&mut self) {
+        let plan = &self.tank.plan;
+        let looped = |id: OutputId| {
+            plan.thermostat.iter().any(|loop_| loop_.heat.iter().chain(&loop_.cool).any(|side| side.output == id))
+        };
+        let wished = |id: OutputId| {
+            let rule = plan.rules.iter().any(|rule| rule.wishes.contains(&(id, Switch::On)));
+            rule || plan.schedules.iter().any(|schedule| schedule.output == id)
+        };
+        let idle: Vec<_> = plan
+            .outputs
+            .iter()
+            .enumerate()
+            .filter(|(at, output)| {
+                output.rest == Switch::Off && !looped(OutputId::new(*at)) && !wished(OutputId::new(*at))
+            })
+            .map(|(_, output)| output.name.clone())
+            .collect();
+        for name in idle {
+            self.warn(&name, "nothing ever turns it on: no loop, rule or schedule speaks of it, and it rests off");
+        }
+    }
+
     fn thermometers(&mut self) {
         let Some(thermostat) = &self.tank.plan.thermostat else {
             self.warn(
@@ -214,6 +240,29 @@ impl List<'_> {
                 &name,
                 "a single thermometer cannot see its own drift, and without it the heater stays off: fit a second one",
             );
+        }
+    }
+
+    /// Evidence that is slow to be missed, and votes that cry wolf.
+    fn evidence(&mut self) {
+        let (plan, facts) = (&self.tank.plan, &self.tank.facts);
+        let slow = |signal: &crate::control::ids::SignalId| {
+            plan.signals[signal.index()]
+                .probes
+                .iter()
+                .any(|probe| plan.probes[probe.index()].stale_after > Span::from_minutes(10))
+        };
+        let slow: Vec<_> = facts.high_floats.iter().chain(&facts.low_floats).filter(|signal| slow(signal)).collect();
+        let slow: Vec<_> = slow.into_iter().map(|signal| plan.signals[signal.index()].name.clone()).collect();
+        let water = plan.thermostat.as_ref().map(|loop_| &plan.signals[loop_.signal.index()]);
+        let narrow = water.and_then(|signal| {
+            signal.disagree.filter(|disagree| disagree.by < 0.4).map(|disagree| (signal.name.clone(), disagree.by))
+        });
+        for name in slow {
+            self.warn(&name, "a float that may be silent for more than 10 min may be dead for as long: let it speak every minute, `stale_after: 3 min`");
+        }
+        if let Some((name, by)) = narrow {
+            self.warn(&name, format!("`disagree` by {by:.2} K cries wolf: display and sump differ by about 0.1 K while a heater runs, and probes by 0.3 K"));
         }
     }
 

@@ -36,11 +36,24 @@ const VERY_HIGH: f64 = 3.0;
 const LOW: f64 = 1.0;
 const VERY_LOW: f64 = 2.5;
 
+/// Whether the rest of the file was read without a problem, so that all alarms that come with it are known.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Rest {
+    /// Every name that is not known now is a mistake.
+    Sound,
+    /// A name that is not known may belong to what could not be read.
+    Wrong,
+}
+
 /// All alarms of a tank whose other parts are read.
-pub(super) fn alarms(file: Option<&Item>, plan: &TankPlan, scope: &Scope) -> Vec<AlarmPlan> {
+pub(super) fn alarms(file: Option<&Item>, plan: &TankPlan, scope: &Scope, rest: Rest) -> Vec<AlarmPlan> {
     let mut alarms = usual(plan, scope);
     for (name, item) in file.map(Item::named).unwrap_or_default() {
         let at = alarms.iter().position(|alarm| alarm.name == name);
+        let may_belong = at.is_none() && rest == Rest::Wrong;
+        if item.is_word("none") && may_belong {
+            continue;
+        }
         if item.is_word("none") {
             remove(&mut alarms, at, &name, &item);
             continue;
@@ -51,6 +64,9 @@ pub(super) fn alarms(file: Option<&Item>, plan: &TankPlan, scope: &Scope) -> Vec
         let on_delay = fields.get("on_delay").and_then(|item| item.span(Span::ZERO, Span::from_hours(48)));
         let off_delay = fields.get("off_delay").and_then(|item| item.span(Span::ZERO, Span::from_hours(48)));
         let advice = fields.get("advice").and_then(|item| item.text().map(str::to_owned));
+        if may_belong && when.is_none() {
+            continue;
+        }
         let alarm = if let Some(at) = at {
             &mut alarms[at]
         } else {

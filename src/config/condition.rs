@@ -68,13 +68,16 @@ pub(super) fn read(item: &Item, scope: &Scope, usage: Use) -> Option<ConditionId
 }
 
 /// As [`read`], with keys beside the condition that the caller reads.
-pub(super) fn read_with(item: &Item, scope: &Scope, usage: Use, beside: &[&str]) -> Option<ConditionId> {
+pub(super) fn read_with(item: &Item, scope: &Scope, usage: Use, beside: &[&'static str]) -> Option<ConditionId> {
     let mut known = HEADS.to_vec();
     known.extend(["over", "under", "is", "proven", "deadband", "alone_margin", "lasting"]);
     known.extend(beside);
     let fields = item.fields(&known)?;
     let heads: Vec<&str> = HEADS.into_iter().filter(|head| fields.get(head).is_some()).collect();
     let [head] = heads[..] else {
+        if heads.is_empty() && HEADS.into_iter().any(|head| fields.is_misspelt(head)) {
+            return None;
+        }
         item.wrong(match heads[..] {
             [] => "a condition says nothing that could be true\nwrite one of `signal`, `any_probe_of`, `output`, \
                    `time`, `hold`, `all`, `any`, `not`"

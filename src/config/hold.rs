@@ -127,6 +127,9 @@ fn hold(name: &Name, item: &Item, scope: &Scope) -> HoldPlan {
     let (least, greatest) = (Span::from_minutes(1), Span::from_hours(8));
     let Some(fields) = item.fields(&KEYS) else { return usual(name, scope) };
     let pauses = fields.need("pause", "[top-off, heater]").map(|item| outputs_of(&item, scope)).unwrap_or_default();
+    if &**name == "any" {
+        item.wrong("`any` means every hold in a condition\ngive this hold another name");
+    }
     let built_in = BUILT_IN.iter().find(|built_in| built_in.name == &**name);
     let limit = match built_in {
         Some(usual) => fields.span_or("limit", least, greatest, Span::from_minutes(usual.minutes)),

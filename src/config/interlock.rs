@@ -47,7 +47,7 @@ fn interlock<'a>(name: Name, item: &Item<'a>, scope: &Scope) -> Option<Interlock
     let place = fields.need("cause", "{ any_probe_of: water-temp, over: 26.0 °C, lasting: 10 s, unknown: trips }");
     let cause = place.as_ref().and_then(|item| condition::read_with(item, scope, Use::Trip, &["unknown"]));
     let said =
-        place.as_ref().filter(|item| item.is_map()).and_then(|item| Fields { item: item.clone() }.get("unknown"));
+        place.as_ref().filter(|item| item.is_map()).and_then(|item| Fields::checked(item.clone()).get("unknown"));
     let unknown = said.as_ref().and_then(|item| item.word(&UNKNOWN));
     let effects = effects(&fields, scope);
     let (place, cause) = (place?, cause?);
@@ -113,7 +113,8 @@ fn effects(fields: &Fields, scope: &Scope) -> Vec<(OutputId, Switch)> {
             }
         }
     }
-    if sides.get("off").is_none() && sides.get("on").is_none() {
+    let nothing = |key: &str| sides.get(key).is_none() && !sides.is_misspelt(key);
+    if nothing("off") && nothing("on") {
         effect.wrong("an interlock without effect protects nothing\nwrite `off: [heater]`, or make it an alarm");
     }
     effects
@@ -205,17 +206,21 @@ pub(super) fn cutoffs_of<'p>(
         .collect()
 }
 
-/// Whether an interlock stops a top-off when the water is too high: by a high float or by the level.
-pub(super) fn stops_when_high(cause: ConditionId, scope: &Scope) -> bool {
-    let mut found = false;
-    scope.alone(cause, &mut |condition, _| {
-        found |= match condition {
+/// After how long an interlock stops a top-off when the water is too high, by a high float or by the level;
+/// `None`: it does not.
+pub(super) fn stops_when_high(cause: ConditionId, scope: &Scope) -> Option<Span> {
+    let mut found: Option<Span> = None;
+    scope.alone(cause, &mut |condition, lasting| {
+        let asks = match condition {
             Condition::Contact { signal, wet: true, .. } => {
                 scope.signals[signal.index()].measures == Some(Measures::HighFloat)
             }
             Condition::Compare { signal, side: Side::Above, .. } => scope.quantity(*signal) == Some(Quantity::Level),
             _ => false,
         };
+        if asks {
+            found = Some(found.map_or(lasting, |least| least.min(lasting)));
+        }
     });
     found
 }

@@ -33,11 +33,17 @@ pub(super) struct Output<'a> {
     pub(super) litres_per_minute: Option<f64>,
     pub(super) reservoir: Option<Volume>,
     pub(super) lease_declined: bool,
+    kind_is_known: bool,
 }
 
 impl Output<'_> {
     pub(super) fn known(&self) -> KnownOutput {
-        KnownOutput { name: self.plan.name.clone(), kind: self.plan.kind, report: self.plan.plug.report }
+        KnownOutput {
+            name: self.plan.name.clone(),
+            kind: self.plan.kind,
+            report: self.plan.plug.report,
+            kind_is_known: self.kind_is_known,
+        }
     }
 }
 
@@ -60,10 +66,9 @@ pub(super) fn output<'a>(name: Name, item: &Item<'a>, around: &Around) -> Output
             reservoir.wrong("`reservoir` means nothing here: only a top-off pump empties one\nremove it");
         }
     }
-    let Some(kind) = kind else {
-        fields.need("plug", "{ ... }");
-        return output;
-    };
+    output.kind_is_known = kind.is_some();
+    // The plug is read all the same, to report everything at once.
+    let kind = kind.unwrap_or(OutputKind::Other);
     output.plan.kind = kind;
     output.plan.rest = kind.rest();
     if let Some(item) = fields.get("rest")
@@ -150,6 +155,7 @@ fn stand_in<'a>(name: Name, item: &Item<'a>) -> Output<'a> {
         litres_per_minute: None,
         reservoir: None,
         lease_declined: false,
+        kind_is_known: false,
     }
 }
 

@@ -52,7 +52,7 @@ impl<'a> Both<'a> {
 /// Checks the keys of a style; its values are read by each plug that uses it.
 pub(super) fn check_style(item: &Item) {
     let Some(fields) = item.fields(&STYLE_KEYS) else { return };
-    let part = |key: &str, keys: &[&str]| {
+    let part = |key: &str, keys: &[&'static str]| {
         if let Some(item) = fields.get(key).filter(|item| !item.is_word("none")) {
             item.fields(keys);
         }
@@ -71,8 +71,17 @@ pub(super) fn plug(item: &Item, context: &Context) -> Option<Plug> {
         let names: Vec<&str> = context.styles.iter().map(|(name, _)| name.as_str()).collect();
         like.one_of("plug style", &names).map(|at| &context.styles[at].1)
     });
-    let style = style.filter(|style| style.is_map()).map(|style| Fields { item: style.clone() });
-    let at = own.get("at").and_then(|item| topic(&item, None, context.root));
+    let style = style.filter(|style| style.is_map()).map(|style| Fields::checked(style.clone()));
+    let place = own.get("at");
+    let asks = |style: &Fields| {
+        let topic = style.get("command").filter(Item::is_map).and_then(|command| Fields::checked(command).get("topic"));
+        topic.is_some_and(|topic| topic.text().is_some_and(|text| text.contains("{at}")))
+    };
+    if place.is_none() && style.as_ref().is_some_and(asks) {
+        own.need("at", "lagoon/plug/heater");
+        return None;
+    }
+    let at = place.and_then(|item| topic(&item, None, context.root));
     let at = at.as_deref();
     let both = Both { own, style };
     let command = both.get("command").or_else(|| {
@@ -139,7 +148,7 @@ fn word_topic(
     item: &Item,
     at: Option<&str>,
     context: &Context,
-    keys: &[&str],
+    keys: &[&'static str],
     [yes, no]: [&str; 2],
 ) -> Option<WordBinding> {
     let fields = item.fields(keys)?;
@@ -198,33 +207,34 @@ fn lease_of(
         return (None, false);
     }
     let own = own.and_then(|item| item.fields(&LEASE_KEYS));
-    let style = style.filter(Item::is_map).map(|item| Fields { item });
+    let style = style.filter(Item::is_map).map(Fields::checked);
     let get = |key: &str| own.as_ref().and_then(|f| f.get(key)).or_else(|| style.as_ref().and_then(|f| f.get(key)));
-    let longest = longest(context);
+    let longest = whole_seconds(longest(context));
     let usual = usual.unwrap_or(Span::from_hours(1)).min(longest);
-    let lasts = get("lasts").and_then(|item| {
-        let lasts = item.span(Span::from_seconds(3), Span::from_hours(24))?;
-        if lasts > longest {
+    let lasts = match get("lasts") {
+        Some(item) => item.span(Span::from_seconds(3), Span::from_hours(24)).and_then(|lasts| {
+            if lasts > longest {
+                item.wrong(format!(
+                    "a lease of `{lasts}` outlasts what it guards against: {}\nwrite `lasts: {longest}` or less",
+                    harm(context)
+                ));
+                return None;
+            }
+            Some(lasts)
+        }),
+        None => Some(usual),
+    };
+    let refresh = get("refresh").and_then(|item| {
+        let refresh = item.span(Span::from_seconds(1), Span::from_hours(8))?;
+        if let Some(lasts) = lasts.filter(|lasts| refresh.times(3) > *lasts) {
             item.wrong(format!(
-                "a lease of `{lasts}` outlasts what it guards against: {}\nwrite `lasts: {longest}` or less",
-                harm(context)
+                "a lease of `{lasts}` refreshed every `{refresh}` does not outlast three missed refreshes\nwrite `refresh: {}` or less",
+                whole_seconds(lasts.part(4))
             ));
-            return None;
         }
-        Some(lasts)
+        Some(refresh)
     });
     let lasts = lasts.unwrap_or(usual);
-    let refresh = match get("refresh") {
-        Some(item) => item.span(Span::from_seconds(1), Span::from_hours(8)).inspect(|refresh| {
-            if refresh.times(3) > lasts {
-                item.wrong(format!(
-                    "a lease of `{lasts}` refreshed every `{refresh}` does not outlast three missed refreshes\nwrite `refresh: {}` or less",
-                    whole_seconds(lasts.part(4))
-                ));
-            }
-        }),
-        None => Some(whole_seconds(lasts.part(4))),
-    };
     let topic = get("topic").and_then(|item| {
         let topic = topic(&item, at, context.root)?;
         context.owners.command(&item, &topic, plug);

@@ -79,6 +79,11 @@ impl Report {
         self.problems.borrow_mut().push(problem);
     }
 
+    /// Whether nothing is wrong with a file so far.
+    pub(super) fn is_empty_for(&self, file: &str) -> bool {
+        !self.problems.borrow().iter().rev().any(|problem| &*problem.file == file)
+    }
+
     /// The value if nothing was found wrong; else everything that was, sorted and each once.
     pub(super) fn verdict<T>(self, value: T) -> Result<T, Problems> {
         let mut problems = self.problems.into_inner();

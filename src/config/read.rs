@@ -13,7 +13,7 @@ use crate::time::Span;
 use crate::units::{Amount, Quantity};
 
 use super::problem::{Place, Problem, Report, listed, nearest};
-use super::tree::{Node, Value};
+use super::tree::{Key, Node, Value};
 
 /// A value with its file, place and key path.
 #[derive(Clone, Debug)]
@@ -30,13 +30,12 @@ pub(super) struct Item<'a> {
 pub(super) struct Fields<'a> {
     /// The map itself.
     pub(super) item: Item<'a>,
+    /// The keys that mean something in it.
+    known: Vec<&'static str>,
 }
 
 /// More probes, outputs or alarms than this in one tank are refused.
 pub(super) const MOST_ENTRIES: usize = 500;
-
-/// What a missing value looks like.
-static NOTHING: Node = Node { place: Place { line: 0, column: 0 }, value: Value::Nothing };
 
 impl<'a> Item<'a> {
     /// The top of a file.
@@ -61,6 +60,11 @@ impl<'a> Item<'a> {
     fn child(&self, key: &str, place: Place, node: &'a Node) -> Self {
         let key = if self.key.is_empty() { key.to_owned() } else { format!("{}.{key}", self.key) };
         Item { report: self.report, file: self.file.clone(), key, place, node }
+    }
+
+    /// The value of a key of a map, without a look at its other keys.
+    pub(super) fn child_of_map(&self, key: &str) -> Option<Item<'a>> {
+        self.pairs().into_iter().find(|(name, _)| name == key).map(|(_, item)| item)
     }
 
     /// File, line and column, for a message about another place.
@@ -93,48 +97,59 @@ impl<'a> Item<'a> {
         matches!(&self.node.value, Value::Map(_))
     }
 
-    /// The entries of a map, each key once; duplicates and merge keys are reported and left out.
-    fn map(&self, wanted: &str) -> Option<Vec<Item<'a>>> {
+    /// The entries of a map. What is no map, a duplicate and a merge key are reported.
+    fn entries(&self, wanted: impl FnOnce() -> String) -> Option<&'a [(Key, Node)]> {
         let Value::Map(entries) = &self.node.value else {
-            self.wrong(format!("{} stands where {wanted} belongs", self.described()));
+            self.wrong(format!("{} stands where {}", self.described(), wanted()));
             return None;
         };
-        let mut seen = std::collections::BTreeMap::new();
-        let mut items = Vec::with_capacity(entries.len());
-        for (key, node) in entries {
-            let item = self.child(&key.text, key.place, node);
+        for (at, (key, node)) in entries.iter().enumerate() {
+            let item = || self.child(&key.text, key.place, node);
             if key.text == "<<" {
-                item.wrong("merge keys are refused: what counts must stand where it is read\nwrite the keys out");
-            } else if let Some(first) = seen.insert(key.text.as_str(), key.place) {
-                let first: Place = first;
-                item.wrong(format!("`{}` stands twice, first in line {}\nremove one of them", key.text, first.line));
-            } else {
-                items.push(Item { place: if node.place.line > 0 { node.place } else { key.place }, ..item });
+                item().wrong("merge keys are refused: what counts must stand where it is read\nwrite the keys out");
+            } else if let Some((first, _)) = entries[..at].iter().find(|(other, _)| other.text == key.text) {
+                item().wrong(format!(
+                    "`{}` stands twice, first in line {}\nremove one of them",
+                    key.text, first.place.line
+                ));
             }
         }
-        Some(items)
+        Some(entries)
+    }
+
+    /// The entries of a map as items, each key once.
+    fn items(&self) -> Vec<(&'a str, Item<'a>)> {
+        let Some(entries) = self.entries(|| "names with values belong".to_owned()) else { return Vec::new() };
+        let first = |at: usize, key: &Key| !entries[..at].iter().any(|(other, _)| other.text == key.text);
+        let wanted = entries.iter().enumerate().filter(|(at, (key, _))| key.text != "<<" && first(*at, key));
+        wanted
+            .map(|(_, (key, node))| {
+                let place = if node.place.line > 0 { node.place } else { key.place };
+                (key.text.as_str(), self.child(&key.text, place, node))
+            })
+            .collect()
     }
 
     /// A map with known keys; every unknown key is reported.
-    pub(super) fn fields(&self, known: &[&str]) -> Option<Fields<'a>> {
-        self.map(&format!("a map with {}", listed(known.iter().copied(), "or")))?;
-        let Value::Map(entries) = &self.node.value else { return None };
+    pub(super) fn fields(&self, known: &[&'static str]) -> Option<Fields<'a>> {
+        let here = || listed(known.iter().copied(), "and");
+        let entries = self.entries(|| format!("keys with values belong\nknown here: {}", here()))?;
         for (key, _) in entries {
             if key.text != "<<" && !known.contains(&key.text.as_str()) {
                 let path = if self.key.is_empty() { key.text.clone() } else { format!("{}.{}", self.key, key.text) };
                 let fix = match nearest(&key.text, known.iter().copied()) {
                     Some(near) => format!("did you mean `{near}`?"),
-                    None => format!("known here: {}", listed(known.iter().copied(), "and")),
+                    None => format!("known here: {}", here()),
                 };
                 self.wrong_at(key.place, &path, &format!("`{}` is not a key here\n{fix}", key.text));
             }
         }
-        Some(Fields { item: self.clone() })
+        Some(Fields { item: self.clone(), known: known.to_vec() })
     }
 
     /// A map whose keys are names that the keeper chose.
     pub(super) fn named(&self) -> Vec<(Name, Item<'a>)> {
-        let items = self.map("a map of names").unwrap_or_default();
+        let items = self.items();
         if items.len() > MOST_ENTRIES {
             self.wrong(format!("{} entries in one place\nwrite {MOST_ENTRIES} at most", items.len()));
             return Vec::new();
@@ -142,21 +157,19 @@ impl<'a> Item<'a> {
         if items.is_empty() && self.is_map() {
             self.wrong("nothing stands in here\nremove the key or write an entry");
         }
-        let Value::Map(entries) = &self.node.value else { return Vec::new() };
-        for (key, _) in entries {
-            if key.text != "<<"
-                && let Err(why) = name_problem(&key.text)
-            {
-                self.child(&key.text, key.place, &NOTHING).wrong(why);
+        for (name, item) in &items {
+            if let Err(why) = name_problem(name) {
+                let Value::Map(entries) = &self.node.value else { continue };
+                let key = entries.iter().find(|(key, _)| key.text == *name);
+                item.wrong_at(key.map_or(item.place, |(key, _)| key.place), &item.key, &why);
             }
         }
-        items.into_iter().map(|item| (Name::new(last_of(&item.key, &self.key)), item)).collect()
+        items.into_iter().map(|(name, item)| (Name::new(name), item)).collect()
     }
 
     /// A map whose keys are not ours and no names either, such as the headers of a request.
     pub(super) fn pairs(&self) -> Vec<(String, Item<'a>)> {
-        let items = self.map("a map").unwrap_or_default();
-        items.into_iter().map(|item| (last_of(&item.key, &self.key).to_owned(), item)).collect()
+        self.items().into_iter().map(|(name, item)| (name.to_owned(), item)).collect()
     }
 
     /// The names in a map, without a word about what is wrong with it: [`Self::named`] says that.
@@ -283,11 +296,6 @@ impl<'a> Item<'a> {
     }
 }
 
-/// What of `key` comes after `parent`; a name may hold dots only if it is wrong anyway.
-fn last_of<'k>(key: &'k str, parent: &str) -> &'k str {
-    key.strip_prefix(parent).map_or(key, |rest| rest.strip_prefix('.').unwrap_or(rest))
-}
-
 /// Why a text is no name.
 pub(super) fn name_problem(text: &str) -> Result<(), String> {
     let fits = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit();
@@ -322,10 +330,22 @@ impl<'a> Fields<'a> {
         Some(self.item.child(&key.text, place, node))
     }
 
+    /// The keys of a map whose keys are checked already.
+    pub(super) fn checked(item: Item<'a>) -> Self {
+        Self { item, known: Vec::new() }
+    }
+
+    /// Whether an unknown key, which is reported already, may have been meant for this one.
+    pub(super) fn is_misspelt(&self, key: &str) -> bool {
+        let Value::Map(entries) = &self.item.node.value else { return false };
+        let unknown = entries.iter().filter(|(written, _)| !self.known.contains(&written.text.as_str()));
+        unknown.into_iter().any(|(written, _)| nearest(&written.text, self.known.iter().copied()) == Some(key))
+    }
+
     /// The value of a key that must be there.
     pub(super) fn need(&self, key: &str, such_as: &str) -> Option<Item<'a>> {
         let found = self.get(key);
-        if found.is_none() {
+        if found.is_none() && !self.is_misspelt(key) {
             self.item.wrong(format!("`{key}` is missing\nwrite `{key}: {such_as}`"));
         }
         found

@@ -32,6 +32,8 @@ pub(super) struct KnownOutput {
     pub(super) name: Name,
     pub(super) kind: OutputKind,
     pub(super) report: Fitted,
+    /// `false`: its kind could not be read, and that is reported already.
+    pub(super) kind_is_known: bool,
 }
 
 impl AsRef<str> for KnownOutput {

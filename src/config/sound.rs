@@ -12,6 +12,10 @@ use super::output::Output;
 use super::read::{Fields, Item};
 use super::scope::{Scope, compared};
 use super::setup::{Cutoff, TankFacts};
+use super::words::amount;
+
+/// Waves need a second or two; more is pumped into a full tank [PICK].
+const LATEST_STOP: Span = Span::from_seconds(30);
 
 /// What was read of one tank.
 pub(super) struct Read<'r, 'a> {
@@ -106,18 +110,23 @@ fn heater(read: &Read, id: OutputId, output: &Output) {
 fn top_off(read: &Read, id: OutputId, output: &Output) {
     let name = &output.plan.name;
     let written = read.fields.get("interlocks").map_or(0, |item| item.entry_names().len());
-    let stoppers: Vec<&Interlock> = read
+    let stoppers: Vec<(&Interlock, Span)> = read
         .interlocks
         .iter()
-        .filter(|found| {
-            found.plan.effects.contains(&(id, Switch::Off)) && stops_when_high(found.plan.cause, read.scope)
-        })
+        .filter(|found| found.plan.effects.contains(&(id, Switch::Off)))
+        .filter_map(|found| Some((found, stops_when_high(found.plan.cause, read.scope)?)))
         .collect();
-    if let Some(first) = stoppers.first() {
-        if !stoppers.iter().any(|found| found.plan.unknown == OnUnknown::Trips) {
-            first.cause.wrong(format!(
+    if let Some((first, _)) = stoppers.first() {
+        let quickest =
+            stoppers.iter().filter(|(found, _)| found.plan.unknown == OnUnknown::Trips).min_by_key(|(_, after)| *after);
+        match quickest {
+            None => first.cause.wrong(format!(
                 "`{name}` would go on when the float or the level is lost\nwrite `unknown: trips` in this cause"
-            ));
+            )),
+            Some((found, after)) if *after > LATEST_STOP => found.cause.wrong(format!(
+                "`{name}` would pump on for `{after}` into water that is too high\nwrite `lasting: {LATEST_STOP}` or less"
+            )),
+            Some(_) => {}
         }
     } else if written == read.interlocks.len() {
         output.item.wrong(format!(
@@ -168,7 +177,8 @@ fn alarms(read: &Read) {
         let written = alarm_place(read, &alarm.name).is_some();
         let urgent = side == Side::Above && alarm.priority == crate::control::plan::Priority::Urgent;
         for cutoff in &read.facts.cutoffs {
-            let late = cutoff.limit.celsius() > limit && cutoff.signal == signal;
+            let late = (limit..=TOO_HOT - 0.5).contains(&cutoff.limit.celsius()) && cutoff.signal == signal;
+            let late = late && cutoff.limit.celsius() > limit;
             if side == Side::Above
                 && late
                 && (urgent || written)
@@ -186,7 +196,7 @@ fn alarms(read: &Read) {
 
 fn alarm_place<'a>(read: &Read<'_, 'a>, name: &str) -> Option<Item<'a>> {
     let alarms = read.fields.get("alarms").filter(Item::is_map)?;
-    Fields { item: alarms }.get(name)
+    Fields::checked(alarms).get(name)
 }
 
 fn alone(scope: &Scope, id: crate::control::ids::ConditionId) -> Option<(crate::control::ids::SignalId, Side, f64)> {
@@ -203,6 +213,7 @@ fn trips_and_alarms(read: &Read) {
             continue;
         }
         let Some((signal, side, trip)) = alone(read.scope, interlock.plan.cause) else { continue };
+        let shown = |value| amount(read.plan.signals[signal.index()].quantity, value);
         for alarm in &read.plan.alarms {
             let AlarmSource::Condition(condition) = alarm.source else { continue };
             let Some((of, on, limit)) = alone(read.scope, condition) else { continue };
@@ -216,8 +227,11 @@ fn trips_and_alarms(read: &Read) {
                 && let Some(place) = alarm_place(read, &alarm.name)
             {
                 place.wrong(format!(
-                    "`{}` at {limit} comes after `{}` trips at {trip}: a warning that never comes first\nmove the alarm before the trip, or remove it: a trip raises its own alarm",
-                    alarm.name, interlock.plan.name
+                    "`{}` at `{}` comes after `{}` trips at `{}`: a warning that never comes first\nmove the alarm before the trip, or remove it: a trip raises its own alarm",
+                    alarm.name,
+                    shown(limit),
+                    interlock.plan.name,
+                    shown(trip)
                 ));
             }
         }

@@ -9,13 +9,14 @@ use crate::time::Zone;
 use crate::units::{Flow, Power, Quantity, Volume};
 use crate::wire::binding::TankBindings;
 
-use super::alarm;
+use super::alarm::{self, Rest};
 use super::heat::Lump;
 use super::hold;
 use super::interlock::{self, Interlock};
 use super::kinds::Measures;
 use super::output::{self, Around, Output};
 use super::probe::{self, Probe};
+use super::problem::nearest;
 use super::read::{Fields, Item};
 use super::rules;
 use super::scope::{FlowLimit, LevelLimits, MOST_CONDITIONS, Scope};
@@ -54,7 +55,7 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
     let fields = file.fields(&KEYS)?;
     let mut facts = TankFacts::default();
     let about = about(&fields, &mut facts);
-    let (probes, shared) = probes(&fields, common);
+    let (mut probes, shared) = probes(&fields, common);
     facts.shared = shared;
     let (signals, known) = probe::signals(fields.get("signals").as_ref(), &probes);
     let around =
@@ -71,6 +72,7 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
     scope.level = fields.get("level").and_then(|item| level(&item, &scope));
     scope.flow = fields.get("flow").and_then(|item| flow(&item, &scope));
     let scope = scope;
+    super::conductivity::read(&fields, &mut probes, &scope);
     let interlocks = interlock::interlocks(fields.get("interlocks").as_ref(), &scope);
     let mut plan = TankPlan {
         name: name.clone(),
@@ -92,7 +94,8 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
         plan.outputs[at].permissives = starts::permissives(OutputId::new(at), output.starts.as_ref(), &scope);
     }
     water_cannot_jump(&mut plan);
-    plan.alarms = alarm::alarms(fields.get("alarms").as_ref(), &plan, &scope);
+    let rest = if file.report.is_empty_for(&file.file) { Rest::Sound } else { Rest::Wrong };
+    plan.alarms = alarm::alarms(fields.get("alarms").as_ref(), &plan, &scope, rest);
     note(&mut facts, &plan, &outputs, &interlocks, &scope);
     sound::check(&sound::Read {
         fields: &fields,
@@ -150,7 +153,7 @@ fn probes(fields: &Fields, common: &Common) -> (Vec<Probe>, Vec<ProbeId>) {
     let names: Vec<&str> = common.probes.iter().map(|probe| &*probe.plan.name).collect();
     let mut probes: Vec<Probe> = Vec::new();
     for item in fields.get("shared").map(|item| item.list()).unwrap_or_default() {
-        let Some(at) = item.one_of("shared probe", &names) else { continue };
+        let Some(at) = item.one_of("shared probe", &names).or_else(|| meant(&item, &names)) else { continue };
         if probes.iter().any(|probe| probe.plan.name == common.probes[at].plan.name) {
             item.wrong(format!("`{}` stands twice\nremove one", names[at]));
         } else {
@@ -168,6 +171,12 @@ fn probes(fields: &Fields, common: &Common) -> (Vec<Probe>, Vec<ProbeId>) {
         fields.item.wrong("a tank without probes cannot be kept\nwrite `probes:` with at least a thermometer");
     }
     (probes, shared)
+}
+
+/// A misspelt shared probe is reported once, and not by everything that speaks of it.
+fn meant(item: &Item, names: &[&str]) -> Option<usize> {
+    let near = nearest(item.text()?, names.iter().copied())?;
+    names.iter().position(|name| *name == near)
 }
 
 fn signal_measuring(item: &Item, quantity: Quantity, scope: &Scope) -> Option<SignalId> {
@@ -221,7 +230,12 @@ fn note(facts: &mut TankFacts, plan: &TankPlan, outputs: &[Output], interlocks: 
         let rate = output.litres_per_minute.and_then(|rate| Flow::from_litres_per_minute(rate).ok());
         facts.delivers.extend(rate.map(|rate| (id, rate)));
         if plan.outputs[at].kind == OutputKind::Heater {
-            facts.cutoffs.extend(interlock::cutoffs_of(id, interlocks.iter().map(|read| &read.plan), scope));
+            let all = interlock::cutoffs_of(id, interlocks.iter().map(|read| &read.plan), scope);
+            // A limit on the air of the room cuts nothing off: the loop's own water counts.
+            let loop_ = plan.thermostat.iter().find(|loop_| loop_.heat.is_some_and(|heat| heat.output == id));
+            facts
+                .cutoffs
+                .extend(all.into_iter().filter(|cutoff| loop_.is_none_or(|loop_| loop_.signal == cutoff.signal)));
         }
     }
 }

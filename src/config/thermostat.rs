@@ -31,6 +31,14 @@ pub(super) fn thermostat(item: &Item, scope: &Scope) -> Option<ThermostatPlan> {
         }
     });
     let target = fields.need("target", "25.0 °C").and_then(|item| item.amount(Quantity::Temperature, 10.0, 35.0));
+    if let (Some(signal), Some(target), Some(item)) = (signal, target, fields.get("target")) {
+        let (least, greatest) = scope.signals[signal.index()].range;
+        if target <= least || target >= greatest {
+            item.wrong(format!(
+                "a set point of `{target:.2} °C` is outside of what its probes can say\nwrite a value from {least} °C to {greatest} °C, or a wider `range` in the probes"
+            ));
+        }
+    }
     let band = fields.get("band").map_or(Some(0.3), |item| item.amount(Quantity::TemperatureDifference, 0.1, 2.0));
     let heater = output(&fields, "heater", OutputKind::Heater, scope);
     let (fan, chiller) =
@@ -85,6 +93,9 @@ fn output(fields: &Fields, key: &str, kind: OutputKind, scope: &Scope) -> Option
     let item = fields.get(key)?;
     let output = OutputId::new(item.one_of("output", &scope.outputs)?);
     let known = &scope.outputs[output.index()];
+    if !known.kind_is_known {
+        return None;
+    }
     if known.kind != kind {
         item.wrong(format!("`{}` is a {}, and a {} is wanted", known.name, known.kind.word(), kind.word()));
         return None;

@@ -16,6 +16,9 @@ use super::problem::Place;
 /// More than any keeper writes; less than what makes trouble.
 pub(super) const LARGEST_FILE: usize = 1 << 20;
 
+/// More keys in one map than any keeper writes.
+const MOST_KEYS: usize = 2_000;
+
 /// A value with its place.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Node {
@@ -192,8 +195,8 @@ impl<'de> Visitor<'de> for RawVisitor {
     fn visit_map<A: MapAccess<'de>>(self, mut entries: A) -> Result<Raw, A::Error> {
         let mut map: Vec<(Spanned<Raw>, Spanned<Raw>)> = Vec::new();
         while let Some(entry) = entries.next_entry()? {
-            if map.len() >= 20_000 {
-                return Err(A::Error::custom("more than 20000 keys in one place"));
+            if map.len() >= MOST_KEYS {
+                return Err(A::Error::custom(format!("more than {MOST_KEYS} keys in one place")));
             }
             map.push(entry);
         }

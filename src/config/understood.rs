@@ -3,6 +3,8 @@
 //! Duty: say of each output its safe state, who may turn it off, its lease and its proof; of each interlock
 //! cause and effect; of holds and alarms what they do. Limits: no judgement, that is `advice`'s.
 
+use std::fmt::Write as _;
+
 use serde::Serialize;
 
 use crate::control::ids::OutputId;
@@ -175,7 +177,7 @@ fn temperature(plan: &TankPlan) -> Option<String> {
     {
         if let Some(side) = side {
             let name = &plan.outputs[side.output.index()].name;
-            text += &format!("; {name} {below} {:.2} °C, {above} {:.2} °C", side.on_at, side.off_at);
+            let _ = write!(text, "; {name} {below} {:.2} °C, {above} {:.2} °C", side.on_at, side.off_at);
         }
     }
     Some(text)
@@ -295,7 +297,7 @@ fn off_by(plan: &TankPlan, id: OutputId, output: &OutputPlan) -> String {
     match output.kind {
         kind if kind.may_always_be_off() => who.push("anybody, at any time".to_owned()),
         OutputKind::ReturnPump | OutputKind::Powerhead => {
-            who.push("a force of a keeper; never lost information".to_owned())
+            who.push("a force of a keeper; never lost information".to_owned());
         }
         _ => who.push("a force of a keeper".to_owned()),
     }

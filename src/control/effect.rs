@@ -43,6 +43,19 @@ pub enum Effect {
     },
 }
 
+impl Effect {
+    /// The order in which the effects of one step stand; equals keep theirs.
+    pub(super) fn urgency(&self) -> u8 {
+        match self {
+            Self::SaveState(Durability::BeforeWhatFollows) => 0,
+            Self::SwitchPlug { .. } | Self::RefreshLease { .. } => 1,
+            Self::Answer { .. } => 2,
+            Self::Notify(_) => 3,
+            Self::Journal(_) | Self::SaveState(Durability::Soon) => 4,
+        }
+    }
+}
+
 /// How soon a save must be on disk.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Durability {

@@ -32,8 +32,8 @@ const INBOX: usize = 64;
 pub struct Options {
     /// How to read the config anew, on SIGHUP and by request; `None`: it cannot be.
     pub loader: Option<Loader>,
-    /// How much faster than life the clocks run; 0 is as fast as life. For the demo.
-    pub speed: f64,
+    /// Clocks that run already, perhaps faster than life: the demo's, which its simulated home shares. `None`: as life.
+    pub clock: Option<Clock>,
     /// Told the HTTP address once it listens: a port of 0 is chosen by the system.
     pub on_listen: Option<Box<dyn FnOnce(SocketAddr) + Send>>,
     /// Whether SIGHUP reloads; a process that runs more than the daemon may not want it.
@@ -93,7 +93,7 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
         if let Some(instance) = look::for_another(&settings.broker, &settings.root, &found.instance).await {
             return Err(RunError::AnotherDaemon { root: settings.root.clone(), instance });
         }
-        let clock = Clock::start(if options.speed == 0.0 { 1.0 } else { options.speed });
+        let clock = options.clock.unwrap_or_else(|| Clock::start(1.0));
         let pulse = Arc::new(Pulse::default());
         let notifier = Notifier::start(&settings.channels, &meters);
         let trouble = lock_trouble.or_else(|| found.damaged.clone());

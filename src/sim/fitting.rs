@@ -17,15 +17,19 @@
 //! | humidity | | the room |
 //! | other | | the display |
 //!
-//! A contact in water is a low float (wet is good) where `low`, `min` or `empty` stands in name or
+//! Which contacts are floats, which way they work and which lie on the floor is taken from the
+//! keeper's file where it says so ([`Facts`]); else a contact in water is a low float (wet is good) where `low`, `min` or `empty` stands in name or
 //! topic, else a high float (dry is good).
 //! Floats hang where the example config says: 100 mm over and 60 mm under the running level of a
 //! sump, 12 mm over and 3 mm under that of an only basin; a float of the display 25 mm over its lip.
 //! A level probe whose range does not go below zero measures from the chamber's floor, else from
 //! the running level.
 
+use crate::control::ids::ProbeId;
 use crate::control::plan::ProbePlan;
 use crate::units::Quantity;
+
+use super::physics::Facts;
 
 /// A place of a probe.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -67,8 +71,20 @@ pub struct Fitting {
 }
 
 impl Fitting {
-    /// The place of a probe by the rules above.
-    pub fn of(plan: &ProbePlan, topic: &str) -> Self {
+    /// The place of a probe: by what its keeper said, else by the rules above.
+    pub fn of(id: ProbeId, plan: &ProbePlan, topic: &str, facts: &Facts) -> Self {
+        let by_name = Self::by_name(plan, topic);
+        let side = match id {
+            _ if facts.leaks.contains(&id) => return Self { spot: Spot::Floor, float: None, ..by_name },
+            _ if facts.high_floats.contains(&id) => FloatSide::High,
+            _ if facts.low_floats.contains(&id) => FloatSide::Low,
+            _ => return by_name,
+        };
+        let spot = if by_name.spot == Spot::Floor { Spot::Sump } else { by_name.spot };
+        Self { spot, float: Some(side), ..by_name }
+    }
+
+    fn by_name(plan: &ProbePlan, topic: &str) -> Self {
         let (name, place) = (words(&plan.name), words(topic));
         let spot =
             hinted(plan.quantity, &name).or_else(|| hinted(plan.quantity, &place)).unwrap_or(match plan.quantity {
@@ -117,6 +133,7 @@ mod tests {
         let plan = ProbePlan {
             name: name.into(),
             quantity,
+            conductivity: None,
             calibration: Calibration::NONE,
             least: -250.0,
             greatest: 250.0,
@@ -124,7 +141,7 @@ mod tests {
             fastest: None,
             stuck_after: None,
         };
-        let fitting = Fitting::of(&plan, topic);
+        let fitting = Fitting::by_name(&plan, topic);
         (fitting.spot, fitting.float)
     }
 

@@ -12,7 +12,7 @@ use crate::wire::binding::{
     WordBinding,
 };
 
-use super::physics::Room;
+use super::physics::{Facts, Room};
 use super::{Model, Surroundings, World};
 
 pub(super) struct Tank {
@@ -54,6 +54,7 @@ impl Tank {
         self.plan.probes.push(ProbePlan {
             name: name.into(),
             quantity,
+            conductivity: None,
             calibration: Calibration::NONE,
             least: -250.0,
             greatest: 250.0,
@@ -154,7 +155,9 @@ pub(super) fn world(seed: u64) -> World {
     let surroundings =
         Surroundings { room: Room::steady(21.0), usual_tank: Some("lagoon".to_owned()), ..Surroundings::default() };
     let tanks = tanks();
-    let models: Vec<Model<'_>> =
-        tanks.iter().map(|tank| Model { plan: &tank.plan, bindings: &tank.bindings }).collect();
+    let models: Vec<Model<'_>> = tanks
+        .iter()
+        .map(|tank| Model { plan: &tank.plan, bindings: &tank.bindings, facts: Facts::default() })
+        .collect();
     World::new(&models, seed, surroundings, START)
 }

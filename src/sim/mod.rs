@@ -33,4 +33,5 @@ pub use chance::Chance;
 pub use fault::{Catalogue, Fault, FaultError};
 pub use fitting::{Fitting, Spot};
 pub use payload::Message;
+pub use physics::Facts;
 pub use world::{Broker, Model, Sent, Surroundings, Truth, World};

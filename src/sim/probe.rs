@@ -67,7 +67,7 @@ fn character(quantity: Quantity) -> Character {
         Quantity::Redox => (60.0, 0.001, 0.001, 0.005, 0.0),
         Quantity::Humidity => (30.0, 0.003, 0.001, 0.01, 0.0),
         Quantity::TemperatureDifference => (30.0, 0.03, 0.01, 0.0, 0.0),
-        // What no probe on a topic measures is passed on as it is.
+        // What the model does not know is never asked for a value; a contact has words.
         _ => (0.0, 0.0, 0.001, 0.0, 0.0),
     };
     Character { lag, noise, step, offset, gain }

@@ -141,22 +141,22 @@ impl Quantity {
     }
 
     /// How many decimals a keeper wants to read in the canonical unit.
+    #[expect(clippy::match_same_arms, reason = "one line of a size reads better than one long pattern")]
     pub fn decimals(self) -> usize {
         match self {
-            Self::Temperature | Self::TemperatureDifference | Self::Salinity | Self::Ph => 2,
-            Self::Conductivity | Self::Volume | Self::Energy => 2,
-            Self::Level | Self::Flow | Self::Power | Self::Mass => 1,
-            Self::Redox | Self::Humidity => 3,
-            Self::Contact | Self::Illuminance => 0,
-            Self::Density | Self::EquivalentStrength => 3,
-            Self::RefractiveIndex => 5,
-            Self::TemperatureCoefficient | Self::Alkalinity | Self::Concentration | Self::DailyLightIntegral => 2,
+            Self::Temperature | Self::TemperatureDifference | Self::Salinity | Self::Ph | Self::Conductivity => 2,
+            Self::Volume | Self::Energy | Self::TemperatureCoefficient | Self::Alkalinity => 2,
+            Self::Concentration | Self::DailyLightIntegral => 2,
+            Self::Level | Self::Flow | Self::Power | Self::Mass | Self::DoseRate | Self::Ppfd | Self::HeatLoss => 1,
+            Self::Redox | Self::Humidity | Self::Density | Self::EquivalentStrength => 3,
             Self::AlkalinityRate | Self::Area | Self::Speed | Self::Ratio => 3,
-            Self::DoseRate | Self::Ppfd | Self::HeatLoss => 1,
+            Self::Contact | Self::Illuminance => 0,
+            Self::RefractiveIndex => 5,
         }
     }
 
     /// The difference of two values of this quantity: a temperature's is its own quantity.
+    #[must_use]
     pub fn difference(self) -> Self {
         match self {
             Self::Temperature => Self::TemperatureDifference,
@@ -188,7 +188,7 @@ const fn unit(
 /// One US liquid gallon in litres, exact.
 const GALLON: f64 = 3.785411784;
 
-/// German degrees in one meq/L: 1 dKH is 10 mg/L of CaO, whose 56.077 g/mol carry 2 equivalents
+/// German degrees in one meq/L: 1 dKH is 10 mg/L of `CaO`, whose 56.077 g/mol carry 2 equivalents
 /// (IUPAC 2021 abridged weights).
 const DKH_PER_MEQ: f64 = 2.80385;
 

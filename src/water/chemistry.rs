@@ -93,13 +93,12 @@ impl Supplies {
     /// What a tank takes in a day without harm [common practice]; in dKH or in mg/L.
     pub fn most_a_day(self) -> Option<f64> {
         match self {
-            Self::Alkalinity => Some(1.0),
             Self::Calcium => Some(20.0),
             Self::Magnesium => Some(30.0),
             Self::Nitrate => Some(2.0),
             Self::Phosphate => Some(0.05),
             Self::Potassium => Some(10.0),
-            Self::Strontium => Some(1.0),
+            Self::Alkalinity | Self::Strontium => Some(1.0),
         }
     }
 }

@@ -50,7 +50,8 @@ impl Body {
 
     /// Seconds until it has a temperature, from a start; `None` if it never has.
     pub fn seconds_until(&self, start: f64, limit: f64) -> Option<f64> {
-        if start == limit {
+        // A millionth of a degree is there.
+        if (start - limit).abs() < 1e-6 {
             return Some(0.0);
         }
         if self.watts_per_kelvin < INSULATED {

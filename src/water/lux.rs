@@ -2,7 +2,7 @@
 //!
 //! Definition: `lux = 683 ∫ E V`, photon flux `∫ E λ/(N h c)` from 400 to 700 nm, so their ratio
 //! depends on the shape of the spectrum only. V is CIE 1924 at 10 nm, from memory (its integral is
-//! checked). Ratios of named sources are those of Thimijan & Heins 1983 (HortScience 18:818), from
+//! checked). Ratios of named sources are those of Thimijan & Heins 1983 (`HortScience` 18:818), from
 //! memory, good to about 10 %. A white light-emitting diode is no named source: no two are alike.
 
 use std::str::FromStr;
@@ -103,9 +103,8 @@ fn ratio(points: &[(f64, f64)]) -> Result<f64, WaterError> {
         ));
     }
     let power = |nm: f64| -> f64 {
-        let after = points.partition_point(|(at, _)| *at < nm);
+        let after = points.partition_point(|(at, _)| *at <= nm);
         match (after.checked_sub(1).and_then(|before| points.get(before)), points.get(after)) {
-            (_, Some((at, power))) if *at == nm => *power,
             (Some((a, pa)), Some((b, pb))) => pa + (pb - pa) * (nm - a) / (b - a),
             _ => 0.0,
         }

@@ -8,7 +8,7 @@ use crate::units::{Alkalinity, Concentration, EquivalentStrength, Mass, Volume};
 use super::chemistry::{Compound, Supplies};
 use super::validity::WaterError;
 
-/// One dKH in meq/L: 10 mg/L of CaO.
+/// One dKH in meq/L: 10 mg/L of `CaO`.
 pub const MEQ_PER_DKH: f64 = 1.0 / 2.80385;
 
 /// Grams of sodium chloride in a mole.

@@ -22,7 +22,7 @@ use crate::control::plan::OutputKind;
 use body::{Body, Parcel};
 use hydraulics::{Above, Hydraulics, Way};
 
-pub use parameters::{DENSITY, HEAT_PER_LITRE, Machine, Parameters, Sump};
+pub use parameters::{DENSITY, Facts, HEAT_PER_LITRE, Machine, Parameters, Sump};
 pub use room::{Air, Pull, Room, mixing_ratio, saturation_pressure};
 
 /// The sheath of a heater passes its heat on with this time constant, s.
@@ -162,9 +162,15 @@ impl Physics {
 
     /// What comes in: top-off and doses.
     fn move_fresh_water(&mut self, dt: f64, duty: &[f64], air: Air, reservoir: &mut Reservoir) {
-        let siphon = if self.defects.siphon { 1.0 } else { 0.0 };
-        let share = self.duty_of(OutputKind::TopOff, duty).max(siphon);
-        let lifted = (self.make.topoff_flow * share * dt).min(reservoir.litres.max(0.0));
+        let siphon = self.defects.siphon;
+        let pumped = |kind: OutputKind| -> f64 {
+            let pumps = self.make.outputs.iter().zip(duty).filter(|(machine, _)| machine.kind == kind);
+            pumps
+                .map(|(pump, share)| pump.delivers * if siphon && kind == OutputKind::TopOff { 1.0 } else { *share })
+                .sum()
+        };
+        let dosed = pumped(OutputKind::Doser) * dt;
+        let lifted = (pumped(OutputKind::TopOff) * dt).min(reservoir.litres.max(0.0));
         reservoir.litres -= lifted;
         if self.defects.hose_off {
             self.floor += lifted;
@@ -172,7 +178,6 @@ impl Physics {
             self.ledger.topped_off += lifted;
             self.pour(Parcel::fresh(lifted, air.celsius));
         }
-        let dosed = self.make.dose_flow * self.duty_of(OutputKind::Doser, duty) * dt;
         self.ledger.dosed += dosed;
         self.pour(Parcel::fresh(dosed, air.celsius));
     }

@@ -6,7 +6,9 @@
 //! give are common sizes for such a tank, marked [guess].
 
 use crate::control::TankPlan;
-use crate::control::plan::OutputKind;
+use crate::control::ids::{OutputId, ProbeId};
+use crate::control::plan::{OutputKind, OutputPlan};
+use crate::units::{Flow, Volume};
 
 /// kg/L of sea water at 25 °C and 35 g/kg (Millero and Poisson 1981 gives 1.02334).
 pub const DENSITY: f64 = 1.0233;
@@ -21,6 +23,23 @@ pub const LATENT_HEAT: f64 = 2.44e6;
 const MODEL_LITRES: f64 = 87.0;
 const MODEL_DISPLAY: f64 = 65.7;
 const MODEL_SUMP: f64 = 21.3;
+
+/// What a keeper says of a tank besides its plan; where nothing is said the model's sizes hold.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Facts {
+    /// Net water in the sump.
+    pub sump: Option<Volume>,
+    /// What the top-off can empty into the tank.
+    pub reservoir: Option<Volume>,
+    /// What each top-off or doser delivers while it runs.
+    pub delivers: Vec<(OutputId, Flow)>,
+    /// Contacts that are wet when there is too much water.
+    pub high_floats: Vec<ProbeId>,
+    /// Contacts that are dry when there is too little water.
+    pub low_floats: Vec<ProbeId>,
+    /// Contacts on the floor.
+    pub leaks: Vec<ProbeId>,
+}
 
 /// A simulated tank's make.
 #[derive(Clone, Debug)]
@@ -45,12 +64,8 @@ pub struct Parameters {
     pub celsius: f64,
     /// Each output, in the order of the plan.
     pub outputs: Vec<Machine>,
-    /// What the top-off pump lifts, L/s; slow pumps are the rule (0.5 L/min).
-    pub topoff_flow: f64,
     /// What leaves with the skimmer's foam, L/s while it runs and the return pump runs.
     pub skimmate_flow: f64,
-    /// What a doser gives, L/s.
-    pub dose_flow: f64,
     /// The reservoir for the top-off, full at the start, L.
     pub reservoir_litres: f64,
 }
@@ -89,66 +104,83 @@ pub struct Machine {
     pub kind: OutputKind,
     /// Electrical power while running, W.
     pub watts: f64,
+    /// What a top-off or dosing pump delivers while running, L/s.
+    pub delivers: f64,
 }
 
 impl Parameters {
-    /// The make of the tank that a plan describes.
+    /// The make of the tank that a plan describes, with what its keeper says besides.
     ///
-    /// A tank with a return pump has a sump (76 % and 24 % of the water); one without is one basin.
-    pub fn of(plan: &TankPlan) -> Self {
+    /// A tank with a return pump has a sump (24 % of the water if nobody says); one without is one basin.
+    pub fn of(plan: &TankPlan, facts: &Facts) -> Self {
         let has_sump = plan.outputs.iter().any(|output| output.kind == OutputKind::ReturnPump);
-        let outputs = plan
-            .outputs
-            .iter()
-            .map(|output| Machine {
+        let litres = plan.water.litres().max(1.0);
+        let machine = |(index, output): (usize, &OutputPlan)| {
+            let said = facts.delivers.iter().find(|(of, _)| of.index() == index);
+            Machine {
                 kind: output.kind,
                 watts: output.rating.map_or_else(|| usual_watts(output.kind), crate::units::Power::watts),
-            })
-            .collect();
-        Self::sized(plan.water.litres().max(1.0), has_sump, outputs)
+                delivers: said
+                    .map_or_else(|| usual_flow(output.kind, litres), |(_, flow)| flow.litres_per_minute() / 60.0),
+            }
+        };
+        let outputs = plan.outputs.iter().enumerate().map(machine).collect();
+        let sump = facts.sump.map_or(litres * MODEL_SUMP / MODEL_LITRES, crate::units::Volume::litres);
+        let sump = if has_sump { sump.min(0.9 * litres) } else { 0.0 };
+        let mut make = Self::sized(litres - sump, sump, outputs);
+        make.reservoir_litres = facts.reservoir.map_or(make.reservoir_litres, crate::units::Volume::litres);
+        make
     }
 
-    /// The make of a tank with so much net water.
-    pub fn sized(litres: f64, has_sump: bool, outputs: Vec<Machine>) -> Self {
+    /// The make of a tank with so much net water in display and sump; no sump at 0.
+    pub fn sized(display_litres: f64, sump_litres: f64, outputs: Vec<Machine>) -> Self {
+        let litres = display_litres + sump_litres;
         let ratio = litres / MODEL_LITRES;
-        let display_litres = if has_sump { MODEL_DISPLAY * ratio } else { litres };
         let surface = (display_litres / MODEL_DISPLAY).powf(2.0 / 3.0);
         Self {
             display_litres,
             display_area: 0.20 * surface,
             display_loss: 6.0 * surface,
             display_freeboard: 0.040,
-            sump: has_sump.then(|| Sump::sized(ratio)),
+            sump: (sump_litres > 0.0).then(|| Sump::sized(sump_litres, ratio)),
             structure_heat: 21_000.0 * ratio,
             cover: 0.3,
             salinity: 35.0,
             celsius: 25.0,
             outputs,
-            topoff_flow: 0.5 / 60.0 * ratio.clamp(0.2, 2.0),
             skimmate_flow: 0.05 / 86_400.0 * ratio,
-            dose_flow: 0.001,
             reservoir_litres: (0.1 * litres).max(2.0),
         }
     }
 }
 
 impl Sump {
-    fn sized(ratio: f64) -> Self {
-        let surface = ratio.powf(2.0 / 3.0);
-        let length = ratio.cbrt();
+    /// A sump of so many litres, below a tank that is `ratio` times the model tank.
+    fn sized(litres: f64, ratio: f64) -> Self {
+        let surface = (litres / MODEL_SUMP).powf(2.0 / 3.0);
+        let length = (litres / MODEL_SUMP).cbrt();
         Self {
-            litres: MODEL_SUMP * ratio,
+            litres,
             loss: 2.0 * surface,
             first_area: 0.0750 * surface,
             return_area: 0.0375 * surface,
             baffle: 0.200 * length,
             rim: 0.350 * length,
-            weir: 0.12 * length,
+            weir: 0.12 * ratio.cbrt(),
             pump_flow: 600.0 / 3600.0 * ratio,
             pipe_litres: 0.5 * ratio,
-            siphon_depth: 0.015 * length,
+            siphon_depth: 0.015 * ratio.cbrt(),
             intake: 0.060 * length,
         }
+    }
+}
+
+/// L/s where nobody says: slow top-off pumps are the rule (0.5 L/min for the model tank), a doser gives 1 mL/s.
+fn usual_flow(kind: OutputKind, litres: f64) -> f64 {
+    match kind {
+        OutputKind::TopOff => 0.5 / 60.0 * (litres / MODEL_LITRES).clamp(0.2, 2.0),
+        OutputKind::Doser => 0.001,
+        _ => 0.0,
     }
 }
 

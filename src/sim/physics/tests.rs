@@ -19,8 +19,9 @@ const TOP_OFF: usize = 4;
 const LIGHT: usize = 5;
 
 fn lagoon() -> Physics {
-    let outputs = KINDS.iter().map(|(kind, watts)| Machine { kind: *kind, watts: *watts }).collect();
-    Physics::new(Parameters::sized(87.0, true, outputs))
+    let outputs =
+        KINDS.iter().map(|(kind, watts)| Machine { kind: *kind, watts: *watts, delivers: 0.5 / 60.0 }).collect();
+    Physics::new(Parameters::sized(65.7, 21.3, outputs))
 }
 
 fn full() -> Reservoir {

@@ -74,7 +74,7 @@ fn add_tank(world: &mut World, model: &Model<'_>, seed: u64, devices: &mut Devic
             devices.reservoirs.entry(topic.to_owned()).or_insert(world.reservoirs.len());
         }
     }
-    let make = Parameters::of(model.plan);
+    let make = Parameters::of(model.plan, &model.facts);
     let reservoir = reservoir.unwrap_or_else(|| {
         world.reservoirs.push(Reservoir { litres: make.reservoir_litres, capacity: make.reservoir_litres });
         world.reservoirs.len() - 1
@@ -112,8 +112,9 @@ fn add_probe<'a>(
         let chance = Chance::new(seed, &format!("{} {pointer}", binding.topic));
         world.probes.push(Probe::new(
             tank,
-            Fitting::of(plan, &binding.topic),
-            plan.quantity,
+            Fitting::of(id, plan, &binding.topic, &model.facts),
+            // A salinity probe may send a conductivity: plain, at the temperature of the water.
+            if plan.conductivity.is_some() { Quantity::Conductivity } else { plan.quantity },
             binding.form.clone(),
             binding.pointer.clone(),
             binding.stamped.clone(),

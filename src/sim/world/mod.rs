@@ -22,18 +22,20 @@ use crate::time::{Now, Span, Steady};
 use crate::wire::binding::TankBindings;
 
 use super::fault::{Fault, What};
-use super::physics::{Physics, Reservoir, Room};
+use super::physics::{Facts, Physics, Reservoir, Room};
 use super::plug::{Plug, Told};
 use super::probe::Probe;
 use super::{Catalogue, Chance, Message};
 
 /// What a simulated tank is made from.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub struct Model<'a> {
     /// What the daemon keeps it by.
     pub plan: &'a TankPlan,
     /// Over which topics.
     pub bindings: &'a TankBindings,
+    /// What the keeper says besides.
+    pub facts: Facts,
 }
 
 /// What is around the tanks, and how finely it is computed.
@@ -210,6 +212,11 @@ impl World {
     pub fn advance_to_next(&mut self, to: Now) -> Vec<Sent> {
         self.run(to, true);
         std::mem::take(&mut self.outbox)
+    }
+
+    /// When something happens next; there is always something.
+    pub fn next_deadline(&self) -> Steady {
+        self.queue.peek().map_or(self.at, |Reverse((at, _, _))| *at)
     }
 
     /// How far time has come.

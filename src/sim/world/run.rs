@@ -2,7 +2,8 @@
 
 use crate::control::plan::Switch;
 use crate::time::{Now, Span};
-use crate::units::Quantity;
+use crate::units::{Conductivity, PracticalSalinity, Quantity, Temperature};
+use crate::water::pss78;
 
 use super::super::Message;
 use super::super::fault::{Fault, OutputFault, ProbeFault, TankFault, What};
@@ -222,10 +223,8 @@ impl World {
         let probes = self.senders[sender].probes.clone();
         let mut said = Vec::new();
         for index in probes {
-            let around = self.around(index);
-            if let Some(scalar) = self.probes[index].sample(around, at) {
-                said.push((index, scalar));
-            }
+            let scalar = self.around(index).and_then(|around| self.probes[index].sample(around, at));
+            said.extend(scalar.map(|scalar| (index, scalar)));
         }
         let fields = said.into_iter().flat_map(|(index, scalar)| {
             let probe = &self.probes[index];
@@ -237,7 +236,8 @@ impl World {
         self.emit(payload.map(|payload| Message { topic, payload, retained: false }));
     }
 
-    fn around(&self, index: usize) -> Around {
+    /// `None`: the model knows nothing of the kind, and the probe stays silent.
+    fn around(&self, index: usize) -> Option<Around> {
         let probe = &self.probes[index];
         let tank = &self.tanks[probe.tanks[0]];
         let (water, room) = (&tank.physics, self.room.celsius());
@@ -251,7 +251,7 @@ impl World {
             },
             Quantity::TemperatureDifference => water.sump_celsius() - water.display_celsius(),
             Quantity::Salinity => salinity(water, spot),
-            Quantity::Conductivity => conductivity(salinity(water, spot), water.display_celsius()),
+            Quantity::Conductivity => conductivity(salinity(water, spot), water.display_celsius())?,
             Quantity::Level => match spot {
                 // A reservoir as high as a 10 L box of 0.04 m².
                 Spot::Reservoir => reservoir.litres / 0.04,
@@ -272,10 +272,9 @@ impl World {
             }
             Quantity::Redox => 0.35,
             Quantity::Contact => f64::from(u8::from(probe.under)),
-            // Nothing of the model: the tank does not have it.
-            _ => 0.0,
+            _ => return None,
         };
-        Around { value, room }
+        Some(Around { value, room })
     }
 
     // Faults.
@@ -392,25 +391,8 @@ fn salinity(water: &Physics, spot: Spot) -> f64 {
     if spot == Spot::MixingBin { 35.0 } else { water.salinity() }
 }
 
-/// mS/cm of sea water near 35 and 25 °C: 53.1 at both, 2 % a kelvin, power 0.92 of the salinity. Within 1 % of
-/// PSS-78 from 30 to 40 and 20 to 30 °C (checked below); no instrument of the simulation is better.
-fn conductivity(salinity: f64, celsius: f64) -> f64 {
-    53.06 * (salinity / 35.0).powf(0.92) * (1.0 + 0.0192 * (celsius - 25.0))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::conductivity;
-
-    #[test]
-    fn the_rough_conductivity_is_within_one_percent_of_pss_78() {
-        for salinity in [30.0, 33.0, 35.0, 38.0, 40.0] {
-            for celsius in [20.0, 23.0, 25.0, 28.0, 30.0] {
-                let ours = conductivity(salinity, celsius);
-                // PSS-78, in the other direction, by the independent implementation.
-                let back = gsw::practical_salinity::sp_from_c(ours, celsius, 0.0).unwrap();
-                assert!((back / salinity - 1.0).abs() < 0.01, "{salinity} at {celsius} °C: {back}");
-            }
-        }
-    }
+/// mS/cm, as an uncompensated cell sees it; `None` outside what PSS-78 covers.
+fn conductivity(salinity: f64, celsius: f64) -> Option<f64> {
+    let (salinity, celsius) = (PracticalSalinity::from_psu(salinity).ok()?, Temperature::from_celsius(celsius).ok()?);
+    pss78::conductivity(salinity, celsius).ok().map(Conductivity::millisiemens_per_cm)
 }

@@ -1,0 +1,188 @@
+//! Puts the demo together: config, broker, gate, home, daemon; and takes it apart again.
+
+use std::fmt;
+use std::net::{Ipv4Addr, SocketAddr, TcpListener};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::sync::watch;
+use tokio::task::JoinHandle;
+
+use crate::config::{Setup, TankSetup, load};
+use crate::shell::clock::Clock;
+use crate::shell::{self, Options, RunError};
+use crate::sim::physics::Room;
+use crate::sim::{Fault, FaultError, Model, Surroundings, World};
+
+use super::broker::{self, BrokerError};
+use super::example::{self, ExampleError, Scratch};
+use super::gate::Gate;
+use super::home::{Home, model};
+use super::words::{Opening, opening};
+use super::{Demo, narrate};
+
+/// How often the truth is told, in real time: calm, and often enough to see water move.
+const TRUTH_EVERY: Duration = Duration::from_secs(15);
+
+/// Why there was no demo.
+#[derive(Debug)]
+pub enum DemoError {
+    /// A fault that cannot be.
+    Fault(FaultError),
+    /// No config.
+    Example(ExampleError),
+    /// No broker.
+    Broker(BrokerError),
+    /// The daemon did not start.
+    Daemon(RunError),
+    /// No thread, no directory.
+    System(std::io::Error),
+}
+
+impl DemoError {
+    /// 2 for misuse, else 1.
+    pub fn code(&self) -> u8 {
+        if matches!(self, Self::Fault(_)) { 2 } else { 1 }
+    }
+}
+
+impl fmt::Display for DemoError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Fault(error) => {
+                write!(f, "{error}\n  `slackwater demo --list-faults` prints everything that is possible")
+            }
+            Self::Example(error) => error.fmt(f),
+            Self::Broker(error) => error.fmt(f),
+            Self::Daemon(error) => error.fmt(f),
+            Self::System(error) => write!(f, "the system refused the demo: {error}"),
+        }
+    }
+}
+
+impl std::error::Error for DemoError {}
+
+/// Plays until Ctrl-C, or as long as was asked.
+pub fn play(demo: &Demo) -> Result<(), DemoError> {
+    let scratch = Scratch::new().map_err(DemoError::System)?;
+    let (mut setup, config) = example::setup(demo.config.as_deref(), &scratch).map_err(DemoError::Example)?;
+    let clock = Clock::start(demo.speed);
+    let mut world = world(demo, &setup, clock);
+    if demo.list_faults {
+        print!("{}", world.catalogue().possible());
+        return Ok(());
+    }
+    let faults = plan_faults(demo, &mut world)?;
+    narrate::start(clock);
+    let inner = broker::start().map_err(DemoError::Broker)?;
+    let around = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(1)
+        .enable_all()
+        .build()
+        .map_err(DemoError::System)?;
+    let gate =
+        around.block_on(Gate::open(demo.port, inner)).map_err(|why| DemoError::Broker(BrokerError::NoPort(why)))?;
+    let door = gate.address;
+    redirect(&mut setup, door, demo.http, &scratch);
+    let (stop, stopped) = watch::channel(false);
+    let home = Home { world, clock, broker: inner, gate, tanks: setup.tanks.clone(), tell_every: Some(TRUTH_EVERY) };
+    let home = around.spawn(home.live(stopped));
+
+    let (shown, seed, speed) = (setup.clone(), demo.seed, demo.speed);
+    let dir = config.clone();
+    let say = move |http: SocketAddr| {
+        let opening =
+            opening(&Opening { setup: &shown, config: &dir, broker: door, http, speed, seed, faults: &faults });
+        println!("{opening}");
+    };
+    let options = Options {
+        loader: Some(loader(config, setup.daemon.clone())),
+        clock: Some(clock),
+        on_listen: Some(Box::new(say)),
+        hang_up_reloads: true,
+    };
+    let lasts = demo.lasts.map(|span| Duration::from_millis(span.millis()));
+    let ran = shell::run(setup, options, end(lasts)).map_err(DemoError::Daemon);
+    let _ = stop.send(true);
+    last_words(&around, home);
+    around.shutdown_timeout(Duration::from_millis(500));
+    ran
+}
+
+fn world(demo: &Demo, setup: &Setup, clock: Clock) -> World {
+    let models: Vec<Model<'_>> = setup.tanks.iter().map(model).collect();
+    let surroundings = Surroundings {
+        room: Room::new(demo.room.celsius()),
+        usual_tank: setup.daemon.usual_tank.as_ref().map(ToString::to_string),
+        ..Surroundings::default()
+    };
+    World::new(&models, demo.seed, surroundings, clock.now())
+}
+
+/// Plans them, and gives them back as sentences.
+fn plan_faults(demo: &Demo, world: &mut World) -> Result<Vec<String>, DemoError> {
+    let read = demo.faults.iter().map(|sentence| world.catalogue().read(sentence));
+    let faults: Vec<Fault> = read.collect::<Result<_, _>>().map_err(DemoError::Fault)?;
+    let sentences = faults.iter().map(|fault| world.catalogue().sentence(fault)).collect();
+    faults.into_iter().for_each(|fault| world.inject(fault));
+    Ok(sentences)
+}
+
+/// The demo's own broker, address and data directory in place of the config's; nothing leaves the machine.
+fn redirect(setup: &mut Setup, door: SocketAddr, http: Option<u16>, scratch: &Scratch) {
+    let daemon = &mut setup.daemon;
+    daemon.broker.host = door.ip().to_string();
+    daemon.broker.port = door.port();
+    (daemon.broker.tls, daemon.broker.user, daemon.broker.password_file) = (None, None, None);
+    daemon.data_dir = scratch.data();
+    daemon.channels.clear();
+    daemon.http.token_file = None;
+    let usual = daemon.http.listen.port();
+    let port = http.unwrap_or_else(|| {
+        let is_free = TcpListener::bind((Ipv4Addr::LOCALHOST, usual)).is_ok();
+        if is_free { usual } else { 0 }
+    });
+    daemon.http.listen = (Ipv4Addr::LOCALHOST, port).into();
+}
+
+/// A reload reads the files again and keeps what the demo put in their place.
+fn loader(config: PathBuf, daemon: crate::config::DaemonSettings) -> shell::Loader {
+    Arc::new(move || {
+        let read = |dir: &Path| load(dir).map_err(|problems| problems.to_string());
+        let setup = read(&config)?;
+        Ok(Setup { daemon: daemon.clone(), ..setup })
+    })
+}
+
+/// Ctrl-C, the service manager's word, or the time that was asked for.
+async fn end(lasts: Option<Duration>) {
+    let mut terminate = tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()).ok();
+    let told = async {
+        match &mut terminate {
+            Some(signal) => {
+                signal.recv().await;
+            }
+            None => std::future::pending().await,
+        }
+    };
+    let over = async {
+        match lasts {
+            Some(lasts) => tokio::time::sleep(lasts).await,
+            None => std::future::pending().await,
+        }
+    };
+    tokio::select! {
+        _ = tokio::signal::ctrl_c() => {}
+        () = told => {}
+        () = over => {}
+    }
+}
+
+fn last_words(around: &tokio::runtime::Runtime, home: JoinHandle<Home>) {
+    let home = around.block_on(async { tokio::time::timeout(Duration::from_secs(2), home).await });
+    let Ok(Ok(home)) = home else { return };
+    println!("\nThe demo is over after {} of simulated time. What is true at its end:", home.lived());
+    let lines = home.tanks.iter().filter_map(|tank: &TankSetup| home.truth(tank));
+    lines.for_each(|line| println!("  {line}"));
+}
