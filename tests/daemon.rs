@@ -1,4 +1,5 @@
 //! The daemon against a real Mosquitto: probes in, decisions, proven plugs out.
+#![allow(clippy::disallowed_methods, reason = "a test of the outside world waits and connects")]
 
 mod common;
 

@@ -41,6 +41,7 @@ const TABLE: &[Row] = &[
             "sd_notify",
             "prometheus",
             "bytes",
+            "http_body",
         ],
     ),
     (

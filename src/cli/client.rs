@@ -1,5 +1,6 @@
 //! How commands reach the daemon: over its local HTTP API, as any other program could.
 
+use std::fmt::Write as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::time::Duration;
@@ -21,7 +22,7 @@ pub struct Daemon {
     /// The tank; the usual one of daemon.yaml if not given.
     #[arg(long, value_name = "TANK")]
     pub tank: Option<String>,
-    /// Where the daemon listens [default: `SLACKWATER_URL`, else the address in the config, else http://127.0.0.1:8480].
+    /// Where the daemon listens [default: `SLACKWATER_URL`, else the address in the config, else <http://127.0.0.1:8480>].
     #[arg(long, value_name = "URL")]
     pub url: Option<String>,
     /// The config directory, to find the daemon's address and token.
@@ -67,8 +68,8 @@ pub struct Client {
 impl Daemon {
     /// The way to the daemon: what is given, what the environment says, what the config says, what is usual.
     pub fn client(&self) -> Result<Client, Failed> {
-        let given = self.url.clone().or_else(|| std::env::var("SLACKWATER_URL").ok().filter(|url| !url.is_empty()));
-        let mut token = std::env::var("SLACKWATER_TOKEN").ok().filter(|token| !token.is_empty());
+        let given = self.url.clone().or_else(|| environment("SLACKWATER_URL"));
+        let mut token = environment("SLACKWATER_TOKEN");
         let mut url = given;
         let usual_config = PathBuf::from("/etc/slackwater");
         let config = self.config.clone().or_else(|| usual_config.join("daemon.yaml").exists().then_some(usual_config));
@@ -120,6 +121,11 @@ impl Daemon {
         );
         Err(Failed::Refused(text))
     }
+}
+
+#[expect(clippy::disallowed_methods, reason = "where the daemon listens is the asker's to say; no tank depends on it")]
+fn environment(name: &str) -> Option<String> {
+    std::env::var(name).ok().filter(|value| !value.is_empty())
 }
 
 /// An address to listen on may be every address; then it is reached by the loopback's.
@@ -181,7 +187,9 @@ pub fn escaped(name: &str) -> String {
     name.bytes().fold(String::new(), |mut path, byte| {
         match byte {
             b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'-' | b'_' | b'.' => path.push(char::from(byte)),
-            _ => path.push_str(&format!("%{byte:02X}")),
+            _ => {
+                let _ = write!(path, "%{byte:02X}");
+            }
         }
         path
     })

@@ -12,7 +12,7 @@ use super::job::NotFound;
 use super::mqtt::Reply;
 
 /// An answer that did not come in this time will not come.
-const FORGET_AFTER: Duration = Duration::from_secs(120);
+const FORGET_AFTER: Duration = Duration::from_mins(2);
 
 /// Who waits.
 #[derive(Debug)]

@@ -148,7 +148,7 @@ impl Connection {
             (self.protocol, self.unanswered) = (Protocol::Five, 0);
         } else if matches!(why, Ended::Lost(text) if text.contains("closed by peer")) {
             self.unanswered += 1;
-            if self.unanswered % 3 == 0 {
+            if self.unanswered.is_multiple_of(3) {
                 self.protocol = other(self.protocol);
             }
         }
@@ -235,7 +235,7 @@ async fn wait(
         }
     });
     // While there is no connection there is none to give up.
-    let give_up_at = if retry_at.is_some() { Instant::now() + Duration::from_secs(86_400) } else { give_up_at };
+    let give_up_at = if retry_at.is_some() { Instant::now() + Duration::from_hours(24) } else { give_up_at };
     let mut wake = pin!(sleep_until(next_wake(desk, retry_at)));
     let mut more_due = false;
     loop {

@@ -71,8 +71,11 @@ impl DaemonAlarm {
 
     fn priority(self) -> Priority {
         match self {
-            Self::BrokerLost | Self::SecondDaemon | Self::StoreFailing | Self::StoreDamaged => Priority::High,
-            Self::SubscriptionRefused => Priority::High,
+            Self::BrokerLost
+            | Self::SecondDaemon
+            | Self::StoreFailing
+            | Self::StoreDamaged
+            | Self::SubscriptionRefused => Priority::High,
             Self::BrokerUnsteady | Self::ReloadRefused | Self::KeptRequest | Self::NoWeb => Priority::Medium,
         }
     }

@@ -7,6 +7,11 @@
 //!   notify threads: one a channel               ◄─ bounded ─           never awaited
 //! ```
 //! [`run`] is the whole daemon: the command line, the demo and the tests call the same.
+#![allow(
+    clippy::disallowed_methods,
+    clippy::disallowed_types,
+    reason = "here is the outside world: time-outs, sockets, and maps that no effect depends on"
+)]
 
 mod asks;
 pub mod clock;

@@ -24,9 +24,9 @@ const QUEUE: usize = 64;
 /// A webhook that does not answer in this time failed.
 const TIME_OUT: Duration = Duration::from_secs(10);
 /// The longest pause between two attempts.
-const LONGEST_PAUSE: Duration = Duration::from_secs(60);
+const LONGEST_PAUSE: Duration = Duration::from_mins(1);
 /// After this it is given up: it is no news any more.
-const GIVE_UP: Duration = Duration::from_secs(30 * 60);
+const GIVE_UP: Duration = Duration::from_mins(30);
 
 /// What people are told.
 #[derive(Clone, Debug, PartialEq)]

@@ -106,11 +106,14 @@ impl Target {
     }
 }
 
+/// What one topic speaks to.
+type Targets = Vec<(TankIndex, Target)>;
+
 /// The table of topics, sorted, and the bindings that say how to read them.
 #[derive(Clone, Debug)]
 pub struct Router {
     tanks: Vec<TankBindings>,
-    topics: Vec<(Box<str>, Vec<(TankIndex, Target)>)>,
+    topics: Vec<(Box<str>, Targets)>,
 }
 
 impl Router {
@@ -142,7 +145,7 @@ impl Router {
         }
         // Stable: the targets of one topic stay in the order of the tanks and of their plans.
         targets.sort_by(|a, b| a.0.cmp(&b.0));
-        let mut topics: Vec<(Box<str>, Vec<(TankIndex, Target)>)> = Vec::new();
+        let mut topics: Vec<(Box<str>, Targets)> = Vec::new();
         for (topic, index, target) in targets {
             match topics.last_mut() {
                 Some((known, list)) if **known == *topic => list.push((index, target)),

@@ -1,6 +1,7 @@
 //! A real broker, a real daemon, and a world of one probe and two obedient plugs around them.
 //!
 //! Every test has its own ports and directories. Everything started here is ended when it is dropped.
+#![allow(clippy::disallowed_methods, reason = "a test of the outside world waits and connects")]
 #![allow(dead_code, reason = "each test file uses its part")]
 #![allow(clippy::cast_possible_truncation, reason = "milli-degrees of a tank")]
 

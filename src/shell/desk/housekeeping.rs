@@ -14,11 +14,11 @@ const EVERY: Duration = Duration::from_secs(1);
 /// How often the daemon says that it is at work.
 pub const BEAT: Duration = Duration::from_secs(3);
 /// No broker for this long is an alarm on the other channels. [F52: 60 s]
-const BROKER_LOST_AFTER: Duration = Duration::from_secs(60);
+const BROKER_LOST_AFTER: Duration = Duration::from_mins(1);
 /// Another daemon that was not heard for this long is gone.
 const OTHER_GONE_AFTER: Duration = Duration::from_secs(30);
 /// A retained request is an alarm for this long.
-const KEPT_REQUEST_FOR: Duration = Duration::from_secs(3600);
+const KEPT_REQUEST_FOR: Duration = Duration::from_hours(1);
 
 #[derive(Debug)]
 pub(super) struct State {

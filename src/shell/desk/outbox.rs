@@ -16,7 +16,7 @@ use super::Desk;
 /// The shortest time between two looks at one tank.
 const AT_MOST_EVERY: Duration = Duration::from_secs(1);
 /// What did not change is repeated so often, so that its age is known.
-const REPEAT: Duration = Duration::from_secs(60);
+const REPEAT: Duration = Duration::from_mins(1);
 
 /// What was published, and what is to be looked at.
 #[derive(Debug, Default)]

@@ -25,12 +25,12 @@ impl Desk {
         let mut old: Vec<Tank> = self.seats.drain(..).map(|seat| seat.tank).collect();
         let (plans, bindings): (Vec<_>, Vec<_>) = setup.tanks.into_iter().map(|s| (s.plan, s.bindings)).unzip();
         for plan in plans {
-            let tank = match old.iter().position(|tank| tank.plan().name == plan.name) {
-                Some(place) => old.swap_remove(place).replan(plan, now),
-                None => {
-                    let known = self.shelf.remove(&*plan.name).unwrap_or(Remembered::Nothing);
-                    Tank::new(plan, known, now)
-                }
+            let same = old.iter().position(|tank| tank.plan().name == plan.name);
+            let tank = if let Some(place) = same {
+                old.swap_remove(place).replan(plan, now)
+            } else {
+                let known = self.shelf.remove(&*plan.name).unwrap_or(Remembered::Nothing);
+                Tank::new(plan, known, now)
             };
             self.seats.push(Seat::new(tank));
         }

@@ -18,13 +18,13 @@ use super::{CONTROL_WITHIN, Shared};
 const ANSWER_WITHIN: Duration = Duration::from_secs(30);
 
 /// An error as JSON: what is wrong, and what to do.
-pub(super) fn problem(code: StatusCode, error: String, fix: &str) -> Response {
+pub(super) fn problem(code: StatusCode, error: &str, fix: &str) -> Response {
     (code, Json(json!({ "error": error, "fix": fix }))).into_response()
 }
 
 fn no_answer() -> Response {
     let fix = "the control loop does not answer; see the daemon's log";
-    problem(StatusCode::SERVICE_UNAVAILABLE, "control does not answer".to_owned(), fix)
+    problem(StatusCode::SERVICE_UNAVAILABLE, "control does not answer", fix)
 }
 
 fn not_found(missing: &NotFound) -> Response {
@@ -34,15 +34,15 @@ fn not_found(missing: &NotFound) -> Response {
         Some(near) => format!("did you mean `{near}`? known: {}", known.join(", ")),
         None => format!("known: {}", known.join(", ")),
     };
-    problem(StatusCode::NOT_FOUND, format!("there is no {what} `{name}`"), &fix)
+    problem(StatusCode::NOT_FOUND, &format!("there is no {what} `{name}`"), &fix)
 }
 
 pub(super) async fn nothing_there() -> Response {
-    problem(StatusCode::NOT_FOUND, "there is nothing here".to_owned(), "begin at `/api/v1/tanks`")
+    problem(StatusCode::NOT_FOUND, "there is nothing here", "begin at `/api/v1/tanks`")
 }
 
 pub(super) async fn not_that_way() -> Response {
-    problem(StatusCode::METHOD_NOT_ALLOWED, "not by this method".to_owned(), "facts by GET, requests by POST")
+    problem(StatusCode::METHOD_NOT_ALLOWED, "not by this method", "facts by GET, requests by POST")
 }
 
 pub(super) async fn tanks(State(shared): State<Shared>) -> Response {
@@ -101,7 +101,7 @@ pub(super) async fn ask(
         Some(Err(missing)) => not_found(&missing),
         None => problem(
             StatusCode::GATEWAY_TIMEOUT,
-            "the request was handed over, and no answer came in time".to_owned(),
+            "the request was handed over, and no answer came in time",
             "look at the status before you rely on it",
         ),
     }
@@ -110,7 +110,7 @@ pub(super) async fn ask(
 pub(super) async fn reload(State(shared): State<Shared>) -> Response {
     let Some(loader) = shared.loader.clone() else {
         let fix = "this daemon was not started from a config directory";
-        return problem(StatusCode::CONFLICT, "there is nothing to reload".to_owned(), fix);
+        return problem(StatusCode::CONFLICT, "there is nothing to reload", fix);
     };
     let Ok(setup) = tokio::task::spawn_blocking(move || loader()).await else {
         return no_answer();
@@ -118,7 +118,7 @@ pub(super) async fn reload(State(shared): State<Shared>) -> Response {
     let job = |reply| Job::Reload { setup: Box::new(setup), reply: Some(reply) };
     match shared.control(job, ANSWER_WITHIN).await {
         Some(Ok(())) => Json(json!({ "outcome": "done", "summary": "the new config is at work" })).into_response(),
-        Some(Err(why)) => problem(StatusCode::UNPROCESSABLE_ENTITY, why, "mend the config; the old one goes on"),
+        Some(Err(why)) => problem(StatusCode::UNPROCESSABLE_ENTITY, &why, "mend the config; the old one goes on"),
         None => no_answer(),
     }
 }

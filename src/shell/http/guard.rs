@@ -35,19 +35,19 @@ fn check(shared: &Shared, method: &Method, headers: &HeaderMap) -> Result<(), Re
     if !is_our_host(shared, host) {
         return Err(problem(
             StatusCode::MISDIRECTED_REQUEST,
-            format!("`{host}` is not a name of this service"),
+            &format!("`{host}` is not a name of this service"),
             "use `localhost`, `127.0.0.1` or the address that `http` in daemon.yaml names",
         ));
     }
     if let Some(path) = &shared.token_file {
         let token = secrets::first_line(path).map_err(|error| {
             tracing::error!("{error}");
-            problem(StatusCode::INTERNAL_SERVER_ERROR, "the token cannot be read".to_owned(), "see the daemon's log")
+            problem(StatusCode::INTERNAL_SERVER_ERROR, "the token cannot be read", "see the daemon's log")
         })?;
         let given = text(header::AUTHORIZATION).and_then(|value| value.strip_prefix("Bearer ")).unwrap_or_default();
         if !secrets::same(token.as_bytes(), given.as_bytes()) {
             let fix = "send the header `Authorization: Bearer TOKEN`, or set SLACKWATER_TOKEN for the command line";
-            return Err(problem(StatusCode::UNAUTHORIZED, "a token is needed".to_owned(), fix));
+            return Err(problem(StatusCode::UNAUTHORIZED, "a token is needed", fix));
         }
     }
     if method != Method::GET && method != Method::HEAD {
@@ -55,13 +55,13 @@ fn check(shared: &Shared, method: &Method, headers: &HeaderMap) -> Result<(), Re
         let own = |origin: &str| origin.split_once("://").is_some_and(|(_, host)| is_our_host(shared, host));
         if !origin.is_none_or(own) {
             let fix = "orders are taken from this service's own page and from programs";
-            return Err(problem(StatusCode::FORBIDDEN, "the request comes from another site".to_owned(), fix));
+            return Err(problem(StatusCode::FORBIDDEN, "the request comes from another site", fix));
         }
         let kind = text(header::CONTENT_TYPE).unwrap_or_default();
         if kind.split(';').next().map(str::trim) != Some("application/json") {
             return Err(problem(
                 StatusCode::UNSUPPORTED_MEDIA_TYPE,
-                format!("the content type is `{kind}`"),
+                &format!("the content type is `{kind}`"),
                 "send `Content-Type: application/json`",
             ));
         }

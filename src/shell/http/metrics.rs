@@ -23,7 +23,7 @@ use super::{CONTROL_WITHIN, Shared};
 pub(super) async fn metrics(State(shared): State<Shared>) -> Response {
     let Some(tanks) = statuses(&shared).await else {
         let fix = "the control loop does not answer; see the daemon's log";
-        return problem(StatusCode::SERVICE_UNAVAILABLE, "no metrics of the tanks".to_owned(), fix);
+        return problem(StatusCode::SERVICE_UNAVAILABLE, "no metrics of the tanks", fix);
     };
     let pieces = Pieces { daemon: Some(shared.meters.text(&facts())), tanks: TankText::new(tanks) };
     ([(header::CONTENT_TYPE, CONTENT_TYPE)], Body::new(pieces)).into_response()

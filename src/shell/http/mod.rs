@@ -66,7 +66,7 @@ pub struct Service {
 }
 
 /// Runs the service until `stop` changes. Blocks; meant for a thread of its own.
-pub fn run(service: Service, mut stop: watch::Receiver<bool>) {
+pub fn run(service: Service, stop: watch::Receiver<bool>) {
     let runtime = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
         Ok(runtime) => runtime,
         Err(error) => {
@@ -83,7 +83,6 @@ pub fn run(service: Service, mut stop: watch::Receiver<bool>) {
                 tokio::time::sleep(Duration::from_millis(300)).await;
             }
         }
-        let _ = stop.changed();
     });
     runtime.shutdown_timeout(Duration::from_millis(200));
 }

@@ -5,7 +5,7 @@ use std::sync::OnceLock;
 use crate::shell::clock::unix_millis;
 use crate::wire::metrics::ProcessFacts;
 
-/// Clock ticks a second of `/proc/self/stat`: 100 on every Linux that a daemon meets (USER_HZ is part
+/// Clock ticks a second of `/proc/self/stat`: 100 on every Linux that a daemon meets (`USER_HZ` is part
 /// of the kernel's interface to programs).
 const TICKS: f64 = 100.0;
 /// The page of the usual machines; larger ones show a resident size that is too small.

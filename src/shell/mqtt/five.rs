@@ -85,18 +85,18 @@ fn ended(error: &ConnectionError) -> Ended {
             reason_code: DisconnectReasonCode::SessionTakenOver,
             ..
         }) => Ended::TakenOver,
+        // A broker of 3.1.1 answers in its own format, which has no properties.
         ConnectionError::ConnectionRefused(
             ConnectReturnCode::UnsupportedProtocolVersion | ConnectReturnCode::RefusedProtocolVersion,
-        ) => Ended::WrongProtocol(text),
-        ConnectionError::ConnectionRefused(code) => Ended::Refused(format!("{code:?}")),
-        // A broker of 3.1.1 answers in its own format, which has no properties.
-        ConnectionError::MqttState(StateError::Deserialization(
+        )
+        | ConnectionError::MqttState(StateError::Deserialization(
             rumqttc::v5::mqttbytes::Error::InvalidConnectReturnCode(_)
             | rumqttc::v5::mqttbytes::Error::MalformedPacket
             | rumqttc::v5::mqttbytes::Error::MalformedRemainingLength
             | rumqttc::v5::mqttbytes::Error::InsufficientBytes(_),
         ))
         | ConnectionError::NotConnAck(_) => Ended::WrongProtocol(text),
+        ConnectionError::ConnectionRefused(code) => Ended::Refused(format!("{code:?}")),
         _ => Ended::Lost(text),
     }
 }

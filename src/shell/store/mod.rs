@@ -117,13 +117,10 @@ impl Store {
         }
         if wait {
             let patience = if self.hangs { Duration::from_millis(5) } else { PATIENCE };
-            match answer.recv_timeout(patience) {
-                // A failed write was counted by the thread; the budgets of the core stay spent in memory.
-                Ok(_) => self.hangs = false,
-                Err(_) => {
-                    self.hangs = true;
-                    self.lost("a record that safety rests on was not on the disk in time");
-                }
+            // A failed write was counted by the thread; what was spent stays spent in the core's memory.
+            self.hangs = answer.recv_timeout(patience).is_err();
+            if self.hangs {
+                self.lost("a record that safety rests on was not on the disk in time");
             }
         }
     }

@@ -29,7 +29,7 @@ pub(super) const FAMILIES: &[Family] = &[
         values(tank, to, |quantity| (quantity == Quantity::Ph).then_some(1.0));
     }),
     gauge("slackwater_redox_volts", "Voted oxidation reduction potential; absent while bad.", SIGNAL, |tank, to| {
-        values(tank, to, |quantity| (quantity == Quantity::Redox).then_some(1.0))
+        values(tank, to, |quantity| (quantity == Quantity::Redox).then_some(1.0));
     }),
     gauge(
         "slackwater_practical_salinity",
@@ -57,7 +57,7 @@ pub(super) const FAMILIES: &[Family] = &[
         values(tank, to, |quantity| (quantity == Quantity::Humidity).then_some(1.0));
     }),
     gauge("slackwater_contact_closed", "Float or leak probe: 1 wet, 0 dry; absent while bad.", SIGNAL, |tank, to| {
-        values(tank, to, |quantity| (quantity == Quantity::Contact).then_some(1.0))
+        values(tank, to, |quantity| (quantity == Quantity::Contact).then_some(1.0));
     }),
     gauge(
         "slackwater_signal_value",

@@ -9,12 +9,12 @@ fn words(list: &[&str]) -> Vec<String> {
     list.iter().map(|w| (*w).to_owned()).collect()
 }
 
-fn at(token: &str) -> Option<Pointer> {
-    Some(Pointer(vec![token.to_owned()]))
+fn at(token: &str) -> Pointer {
+    Pointer(vec![token.to_owned()])
 }
 
-fn word(topic: &str, on: &str, off: &str) -> Option<WordBinding> {
-    Some(WordBinding { topic: topic.to_owned(), pointer: None, on: words(&[on]), off: words(&[off]) })
+fn word(topic: &str, on: &str, off: &str) -> WordBinding {
+    WordBinding { topic: topic.to_owned(), pointer: None, on: words(&[on]), off: words(&[off]) }
 }
 
 fn thermometer(topic: &str, pointer: Option<Pointer>, stamped: Option<Pointer>) -> ProbeBinding {
@@ -36,13 +36,13 @@ fn heater(tank: &str) -> PlugBinding {
             qos: 1,
             expiry: Span::from_seconds(10),
         },
-        report: word(&format!("{tank}/plug/heater/relay"), "ON", "OFF"),
+        report: Some(word(&format!("{tank}/plug/heater/relay"), "ON", "OFF")),
         meter: Some(MeterBinding {
             topic: format!("{tank}/plug/heater/meter"),
-            pointer: at("w"),
+            pointer: Some(at("w")),
             unit: Quantity::Power.canonical(),
         }),
-        alive: word(&format!("{tank}/plug/heater/alive"), "1", "0"),
+        alive: Some(word(&format!("{tank}/plug/heater/alive"), "1", "0")),
         lease: Some(LeaseBinding {
             payload: r#"{"on":true,"for":{seconds}}"#.to_owned(),
             lasts: Span::from_seconds(180),
@@ -55,10 +55,10 @@ fn two_tanks() -> Router {
     let lagoon = TankBindings {
         tank: Name::new("lagoon"),
         probes: vec![
-            thermometer("lagoon/display/climate", at("temp"), None),
-            thermometer("lagoon/display/climate", at("air"), None),
+            thermometer("lagoon/display/climate", Some(at("temp")), None),
+            thermometer("lagoon/display/climate", Some(at("air")), None),
             leak(),
-            thermometer("lagoon/sump/temp", at("t"), at("at")),
+            thermometer("lagoon/sump/temp", Some(at("t")), Some(at("at"))),
         ],
         plugs: vec![heater("lagoon")],
     };
