@@ -21,10 +21,28 @@ const KEPT_WITHIN: Duration = Duration::from_millis(150);
 
 /// Whether somebody else's heart beats: its instance.
 pub async fn for_another(broker: &BrokerSettings, root: &str, ours: &str) -> Option<String> {
+    for protocol in [Protocol::Five, Protocol::Three] {
+        if let Look::Seen(other) = look(broker, root, ours, protocol).await {
+            return other;
+        }
+    }
+    None
+}
+
+enum Look {
+    /// What there was to see.
+    Seen(Option<String>),
+    /// The broker did not let us, by this protocol at least.
+    Failed,
+}
+
+async fn look(broker: &BrokerSettings, root: &str, ours: &str, protocol: Protocol) -> Look {
     let topic = OwnTopics::new(root).daemon();
     let looking = BrokerSettings { client_id: format!("{}-look", broker.client_id), ..broker.clone() };
     let options = LinkOptions { broker: looking, will_topic: None };
-    let (mut sender, mut poller) = mqtt::open(&options, Protocol::Five).ok()?;
+    let Ok((mut sender, mut poller)) = mqtt::open(&options, protocol) else {
+        return Look::Failed;
+    };
     let subscribed = timeout(ANSWER_WITHIN, subscribe(&mut sender, &mut poller, &topic, ours)).await;
     let other = match subscribed {
         Ok(Some(first)) => {
@@ -43,11 +61,11 @@ pub async fn for_another(broker: &BrokerSettings, root: &str, ours: &str) -> Opt
                 None => None,
             }
         }
-        _ => None,
+        _ => return Look::Failed,
     };
     sender.disconnect();
     let _ = timeout(Duration::from_millis(200), async { while poller.poll().await.is_ok() {} }).await;
-    other
+    Look::Seen(other)
 }
 
 /// Subscribes; `Some(Some(_))` if a kept heartbeat came before the answer, `None` if the look failed.
