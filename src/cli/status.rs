@@ -88,13 +88,22 @@ fn text(status: &Value) -> String {
     });
     let tripped = |interlock: &&Value| interlock["state"] != "armed";
     section(&mut out, "interlocks", each(&status["interlocks"]).filter(tripped), |interlock| {
-        (word(&interlock["interlock"]), format!("{}: {}", word(&interlock["state"]), word(&interlock["cause"])))
+        let state = match word(&interlock["state"]) {
+            "unknown" => "armed, but its cause cannot be seen",
+            state => state,
+        };
+        let cause = interlock["cause"].as_str().map(|cause| format!(": {cause}")).unwrap_or_default();
+        (word(&interlock["interlock"]), format!("{state}{cause}"))
     });
     section(&mut out, "readings", each(&status["signals"]), |signal| {
         let age = signal["age"].as_u64().map(|age| format!(", {} ago", whole_seconds(age))).unwrap_or_default();
         let good = signal["quality"] == "good";
         let age = if good { age } else { String::new() };
-        (word(&signal["signal"]), format!("{}{age}", word(&signal["text"])))
+        let name = word(&signal["signal"]);
+        let text = word(&signal["text"]);
+        // Its name stands in front of the line already.
+        let text = text.strip_prefix(name).and_then(|rest| rest.strip_prefix(" is ")).unwrap_or(text);
+        (name, format!("{text}{age}"))
     });
     section(&mut out, "outputs", each(&status["outputs"]), |output| {
         let proof = match word(&output["proof"]) {

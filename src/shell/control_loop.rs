@@ -23,7 +23,7 @@ const PAUSE_AFTER_TAKEOVER: Duration = Duration::from_secs(30);
 /// A connection that lived this long was a good one: the pause starts from the beginning.
 const GOOD_AFTER: Duration = Duration::from_secs(30);
 /// So many connections that ended soon, one after the other, are an alarm.
-const UNSTEADY_AFTER: u32 = 5;
+const UNSTEADY_AFTER: u32 = 3;
 /// Under a flood, what can wait is done once in so many messages.
 const IDLE_SHARE: u32 = 256;
 /// For the broker to take our good-bye.
@@ -80,7 +80,7 @@ impl Connection {
         let broker = desk.settings().broker.clone();
         // The library pings every keep-alive; where not even that comes, it hangs in a write.
         self.silence =
-            Duration::from_millis(broker.keep_alive.millis()).max(Duration::from_secs(1)) * 3 + Duration::from_secs(5);
+            Duration::from_millis(broker.keep_alive.millis()).max(Duration::from_secs(5)) * 3 + Duration::from_secs(5);
         let options = LinkOptions { broker, will_topic: Some(desk.online_topic()) };
         (self.opened, self.heard, self.answered) = (now, now, false);
         match mqtt::open(&options, self.protocol) {
@@ -132,7 +132,11 @@ impl Connection {
             }
         }
         if self.short >= UNSTEADY_AFTER {
-            let text = format!("the broker ended {} connections soon after they began; the last: {why}", self.short);
+            let text = format!(
+                "the broker ended {} connections soon after they began, as it does where another client uses our client id `{}`; the last: {why}",
+                self.short,
+                desk.settings().broker.client_id
+            );
             desk.notice(DaemonAlarm::BrokerUnsteady, Some(text));
         }
     }

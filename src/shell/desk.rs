@@ -172,8 +172,11 @@ impl Desk {
             }
         }
         self.heard = heard;
-        // A kept heartbeat may be of a daemon that is long gone.
-        if kind == MessageKind::Other && !incoming.retained && incoming.topic == self.own.daemon() {
+        // A kept heartbeat may be of a daemon that is long gone, unless our own should stand there.
+        if kind == MessageKind::Other
+            && incoming.topic == self.own.daemon()
+            && (!incoming.retained || self.has_beaten())
+        {
             self.heard_a_daemon(&incoming.payload);
         }
         self.meters.handling.observe(begun.elapsed().as_secs_f64());

@@ -106,6 +106,11 @@ impl Desk {
         }
     }
 
+    /// Whether the kept heartbeat was ours once.
+    pub(super) fn has_beaten(&self) -> bool {
+        self.housekeeping.beaten.is_some()
+    }
+
     /// Says that this daemon is at work, so that a second one refuses to start.
     pub(super) fn beat(&mut self) {
         self.housekeeping.beaten = Some(Instant::now());

@@ -40,9 +40,9 @@ impl LinkOptions {
         if bare { format!("[{host}]") } else { host.clone() }
     }
 
-    /// At least a second, as the library wants it; a frozen broker is noticed after twice this.
+    /// At least 5 s: for less the library panics. A frozen broker is noticed after twice this.
     pub(super) fn keep_alive(&self) -> Duration {
-        Duration::from_secs(self.broker.keep_alive.millis().div_ceil(1000).clamp(1, 60))
+        Duration::from_secs(self.broker.keep_alive.millis().div_ceil(1000).clamp(5, 60))
     }
 
     /// User and password.
