@@ -5,7 +5,7 @@
 use std::hint::black_box;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
-use slackwater::units::{Conductivity, PracticalSalinity, Temperature};
+use slackwater::units::{Conductivity, Density, PracticalSalinity, Temperature};
 use slackwater::water::salinity_probe::{Calibration, Compensation, salinity_of};
 use slackwater::water::{density, pss78};
 
@@ -73,7 +73,7 @@ fn conversions(bench: &mut Criterion) {
         b.iter(|| {
             waters
                 .iter()
-                .map(|(s, t)| density::density(black_box(*s), *t).map_or(0.0, |d| d.kilograms_per_cubic_metre()))
+                .map(|(s, t)| density::density(black_box(*s), *t).map_or(0.0, Density::kilograms_per_cubic_metre))
                 .sum::<f64>()
         });
     });

@@ -117,6 +117,8 @@ fn dilution_by_changes_and_what_evaporation_does() {
     let arguments =
         ["dilute", "--volume", "90 L", "--change", "18 L", "--start", "40 mg/L NO3", "--target", "10 mg/L NO3"];
     snapshot("dilute", &arguments);
+    let arguments = ["dilute", "--volume", "24 gal", "--change", "20 %", "--start", "12 dKH", "--new", "7 dKH"];
+    snapshot("dilute_by_percent", &[&arguments[..], &["--changes", "3", "--continuous", "10 gal"]].concat());
     let arguments = [
         "dilute",
         "--volume",
@@ -300,6 +302,8 @@ fn misuse_is_told_with_what_to_write() {
         seen(&["calc", "salinity", "--conductivity", "53", "--temperature", "25 °C"]),
         seen(&["calc", "salinity", "--conductivity", "53 mS/cm", "--temperature", "25,5 °C"]),
         seen(&["calc", "salinity", "--specific-gravity", "1.0264 sg 60/60"]),
+        seen(&["calc", "salinity"]),
+        seen(&["calc", "salinity", "--salinity", "35 psu", "--specific-gravity", "1.0264 sg 25/25"]),
         seen(&["calc", "stock", "--mass", "440 g"]),
         seen(&["calc", "stock", "--strength", "1 eq/L", "--volume", "2 L"]),
         seen(&["calc", "light", "--spot", "sand=6000 lx", "--on", "10:00", "--off", "20:00"]),

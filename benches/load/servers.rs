@@ -205,7 +205,7 @@ impl Daemon {
         let (_, text) = self.get("/metrics").expect("the daemon answers");
         let lines = text
             .lines()
-            .filter(|line| line.starts_with("slackwater_signal_samples_total") && line.contains("result=\"accepted\""));
+            .filter(|line| line.starts_with("slackwater_probe_samples_total") && line.contains("result=\"accepted\""));
         lines.filter_map(|line| line.rsplit(' ').next()?.parse::<f64>().ok()).sum::<f64>() as u64
     }
 

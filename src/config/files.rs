@@ -85,16 +85,17 @@ fn read_file(path: &Path) -> Result<String, Failure> {
 /// Understands the files: all of them, or everything that is wrong with any of them.
 pub fn understand(files: &Files) -> Result<Setup, Problems> {
     let report = Report::default();
-    let trees: Vec<(Arc<str>, Option<Node>)> = files.0.iter().map(|(name, text)| parsed(name, text, &report)).collect();
-    let top = |name: &str| {
-        let (file, node) = trees.iter().find(|(file, _)| &**file == name)?;
-        Some(Item::root(&report, file, node.as_ref()?))
+    let common_tree = |name: &str| {
+        let (_, text) = files.0.iter().find(|(file, _)| file == name)?;
+        Some(parsed(name, text, &report))
     };
-    let tanks: Vec<(Name, &Arc<str>, Option<&Node>)> = trees
+    let (daemon_tree, shared_tree) = (common_tree("daemon.yaml"), common_tree("shared.yaml"));
+    let tanks: Vec<(Name, &str, &Result<String, String>)> = files
+        .0
         .iter()
-        .filter_map(|(file, node)| {
+        .filter_map(|(file, text)| {
             let stem = file.strip_prefix("tanks/")?.strip_suffix(".yaml")?;
-            Some((Name::new(stem), file, node.as_ref()))
+            Some((Name::new(stem), file.as_str(), text))
         })
         .collect();
     let whole = |file: &str, what: String, fix: &str| {
@@ -112,28 +113,41 @@ pub fn understand(files: &Files) -> Result<Setup, Problems> {
             whole(file, format!("a tank is called as its file: {what}"), fix);
         }
     }
-    if tanks.is_empty() && !files.0.iter().any(|(file, _)| file == "tanks") {
+    if let Some((file, Err(why))) = files.0.iter().find(|(file, _)| file == "tanks") {
+        whole(file, why.clone(), "make the directory and write one file a tank, such as `tanks/lagoon.yaml`");
+    } else if tanks.is_empty() {
         whole("tanks", "there is no tank".to_owned(), "write one file a tank, such as `tanks/lagoon.yaml`");
     }
     if tanks.len() > MOST_TANKS {
         whole("tanks", format!("{} tanks are more than one daemon keeps", tanks.len()), "split them over several");
     }
     let names: Vec<Name> = tanks.iter().map(|(name, ..)| name.clone()).collect();
-    let daemon = top("daemon.yaml").map(|item| daemon(&item, &names));
+    let daemon = top(daemon_tree.as_ref(), &report).map(|item| daemon(&item, &names));
     let root = daemon.as_ref().map_or("slackwater", |daemon| &daemon.root).to_owned();
-    let common = shared(top("shared.yaml").as_ref(), root);
+    let common = shared(top(shared_tree.as_ref(), &report).as_ref(), root);
     let setups = tanks
         .iter()
-        .filter_map(|(name, file, node)| tank(name.clone(), &Item::root(&report, file, (*node)?), &common))
+        .filter_map(|(name, file, text)| {
+            // One tree at a time: a thousand of them would be ten times the plans.
+            let (file, node) = parsed(file, text, &report);
+            tank(name.clone(), &Item::root(&report, &file, &node?), &common)
+        })
         .collect::<Vec<_>>();
     let setup = daemon.map(|daemon| Setup { daemon, tanks: setups });
-    if setup.is_none() && trees.iter().all(|(file, _)| &**file != "daemon.yaml") {
+    if setup.is_none() && daemon_tree.is_none() {
         whole("daemon.yaml", "this file is missing".to_owned(), "write one with at least `broker:` and `data_dir:`");
     }
     report.verdict(setup).map(|setup| setup.expect("without daemon.yaml there is a problem"))
 }
 
-fn parsed(name: &str, text: &Result<String, String>, report: &Report) -> (Arc<str>, Option<Node>) {
+type Tree = (Arc<str>, Option<Node>);
+
+fn top<'a>(tree: Option<&'a Tree>, report: &'a Report) -> Option<Item<'a>> {
+    let (file, node) = tree?;
+    Some(Item::root(report, file, node.as_ref()?))
+}
+
+fn parsed(name: &str, text: &Result<String, String>, report: &Report) -> Tree {
     let file: Arc<str> = name.into();
     let problem = |place, what| report.add(Problem { file: file.clone(), place, key: String::new(), what, fix: None });
     let node = match text {

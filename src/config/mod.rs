@@ -13,6 +13,7 @@
 pub mod advice;
 mod alarm;
 mod condition;
+mod conductivity;
 mod daemon;
 mod files;
 mod heat;

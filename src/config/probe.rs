@@ -14,7 +14,7 @@ use super::read::{Fields, Item};
 use super::scope::KnownSignal;
 use super::topic::{Owners, pointer, topic, words};
 
-const KEYS: [&str; 13] = [
+const KEYS: [&str; 14] = [
     "measures",
     "topic",
     "pointer",
@@ -28,6 +28,7 @@ const KEYS: [&str; 13] = [
     "stuck_after",
     "slope",
     "offset",
+    "conductivity",
 ];
 
 /// A probe as read: plan, binding, and what it measures if that could be read.
@@ -44,6 +45,7 @@ pub(super) fn probe(name: &Name, item: &Item, root: &str, owners: &Owners) -> Pr
         plan: ProbePlan {
             name: name.clone(),
             quantity: Quantity::Contact,
+            conductivity: None,
             calibration: Calibration::NONE,
             least: 0.0,
             greatest: 1.0,
@@ -90,7 +92,7 @@ fn means_nothing(fields: &Fields, keys: &[&str], beside: &str) {
 }
 
 fn contact(fields: &Fields, probe: &mut Probe) {
-    means_nothing(fields, &["unit", "range", "fastest", "slope", "offset", "stuck_after"], "contact");
+    means_nothing(fields, &["unit", "range", "fastest", "slope", "offset", "stuck_after", "conductivity"], "contact");
     let wet = fields.need("wet", "\"1\"").map(|item| words(&item)).unwrap_or_default();
     let dry = fields.need("dry", "\"0\"").map(|item| words(&item)).unwrap_or_default();
     if let Some(both) = wet.iter().find(|word| dry.contains(word)) {
@@ -102,15 +104,16 @@ fn contact(fields: &Fields, probe: &mut Probe) {
 fn number(fields: &Fields, probe: &mut Probe) {
     let quantity = probe.plan.quantity;
     means_nothing(fields, &["wet", "dry"], quantity.noun());
+    let sent = sent_quantity(fields, quantity);
     let unit = match fields.get("unit") {
-        Some(item) => unit(&item, quantity),
+        Some(item) => unit(&item, sent),
         None if quantity == Quantity::Ph => Some(quantity.canonical()),
         None => {
-            fields.need("unit", quantity.canonical().symbol);
+            fields.need("unit", sent.canonical().symbol);
             None
         }
     };
-    probe.binding.form = ProbeForm::Number(unit.unwrap_or(quantity.canonical()));
+    probe.binding.form = ProbeForm::Number(unit.unwrap_or(sent.canonical()));
     let (lowest, highest) = widest_range(quantity);
     let (least, greatest) = usual_range(quantity);
     (probe.plan.least, probe.plan.greatest) = (least, greatest);
@@ -151,6 +154,20 @@ fn number(fields: &Fields, probe: &mut Probe) {
         }
     });
     probe.plan.calibration = Calibration { slope: slope.unwrap_or(1.0), offset: offset.unwrap_or(0.0) };
+}
+
+/// What the payload is: a salinity that is made of a conductivity is sent as one.
+fn sent_quantity(fields: &Fields, quantity: Quantity) -> Quantity {
+    let Some(item) = fields.get("conductivity") else { return quantity };
+    if quantity != Quantity::Salinity {
+        item.wrong(format!(
+            "`conductivity` makes a salinity, and this probe measures {}\nremove it, or write `measures: salinity`",
+            quantity.noun()
+        ));
+        return quantity;
+    }
+    means_nothing(fields, &["slope", "offset"], "conductivity probe; it has `calibration` inside `conductivity`");
+    Quantity::Conductivity
 }
 
 /// A unit of a quantity.

@@ -62,6 +62,11 @@ impl<'a> Item<'a> {
         Item { report: self.report, file: self.file.clone(), key, place, node }
     }
 
+    /// The value of a key of a map, without a look at its other keys.
+    pub(super) fn child_of_map(&self, key: &str) -> Option<Item<'a>> {
+        self.pairs().into_iter().find(|(name, _)| name == key).map(|(_, item)| item)
+    }
+
     /// File, line and column, for a message about another place.
     pub(super) fn where_it_is(&self) -> String {
         format!("{}:{}:{}", self.file, self.place.line, self.place.column)

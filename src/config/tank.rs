@@ -55,7 +55,7 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
     let fields = file.fields(&KEYS)?;
     let mut facts = TankFacts::default();
     let about = about(&fields, &mut facts);
-    let (probes, shared) = probes(&fields, common);
+    let (mut probes, shared) = probes(&fields, common);
     facts.shared = shared;
     let (signals, known) = probe::signals(fields.get("signals").as_ref(), &probes);
     let around =
@@ -72,6 +72,7 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
     scope.level = fields.get("level").and_then(|item| level(&item, &scope));
     scope.flow = fields.get("flow").and_then(|item| flow(&item, &scope));
     let scope = scope;
+    super::conductivity::read(&fields, &mut probes, &scope);
     let interlocks = interlock::interlocks(fields.get("interlocks").as_ref(), &scope);
     let mut plan = TankPlan {
         name: name.clone(),

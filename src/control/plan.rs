@@ -6,6 +6,7 @@
 
 use crate::time::{DailyWindow, Span, Zone};
 use crate::units::{Power, Quantity, Volume};
+use crate::water::salinity_probe;
 
 use super::ids::{AlarmId, ConditionId, HoldId, InterlockId, Name, OutputId, ProbeId, RuleId, SignalId};
 
@@ -69,6 +70,8 @@ pub struct ProbePlan {
     pub name: Name,
     /// What it measures.
     pub quantity: Quantity,
+    /// It sends a conductivity, and what it measures is the salinity that follows from it.
+    pub conductivity: Option<ConductivityPlan>,
     /// `true value = slope * reading + offset`.
     pub calibration: Calibration,
     /// Readings below are bad: out of range.
@@ -81,6 +84,17 @@ pub struct ProbePlan {
     pub fastest: Option<f64>,
     /// Not moving at all for this long is suspect. `None`: not checked.
     pub stuck_after: Option<Span>,
+}
+
+/// How a conductivity becomes a salinity (PSS-78).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ConductivityPlan {
+    /// The temperature of the same water; without a good one there is no salinity.
+    pub temperature: SignalId,
+    /// What the probe has already done about temperature.
+    pub compensation: salinity_probe::Compensation,
+    /// The correction by reference solutions.
+    pub calibration: salinity_probe::Calibration,
 }
 
 /// The keeper's calibration of a probe.

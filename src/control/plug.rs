@@ -17,7 +17,7 @@ use crate::time::{Span, Steady, Wall};
 use super::arbiter::Layer;
 use super::deadlines::Deadlines;
 use super::effect::DeadlineKind;
-use super::event::Alive;
+use super::event::{Alive, BrokerSaid};
 use super::plan::{Fitted, OutputKind, OutputPlan, Switch};
 use super::status::ProofStatus;
 
@@ -231,10 +231,20 @@ impl Plug {
         Noticed::Nothing
     }
 
-    /// The broker said that no plug listens, or refused.
-    pub fn not_delivered(&mut self, nobody_listens: bool) -> Noticed {
-        self.nobody_listens = nobody_listens;
-        if self.proof == ProofStatus::NotProven || self.told.is_none() {
+    /// The broker said what became of a command. That it took it proves nothing of the plug, but a
+    /// plug without report can have no better evidence.
+    pub fn broker_said(&mut self, plan: &OutputPlan, said: BrokerSaid, now: Steady) -> Noticed {
+        self.nobody_listens = said == BrokerSaid::NobodyListens;
+        let Some(told) = self.told else { return Noticed::Nothing };
+        if said == BrokerSaid::Accepted {
+            if plan.plug.report == Fitted::NotFitted && self.proof == ProofStatus::NotProven && self.attempts > 0 {
+                self.expect_proof(plan, told, now);
+            }
+            return Noticed::Nothing;
+        }
+        let due = now.after(BACK_OFF[0]);
+        self.next_try = Some(self.next_try.map_or(due, |already| already.min(due)));
+        if self.proof == ProofStatus::NotProven {
             return Noticed::Nothing;
         }
         self.proof = ProofStatus::NotProven;

@@ -15,7 +15,7 @@ use crate::units::Quantity;
 
 use super::deadlines::Deadlines;
 use super::effect::DeadlineKind;
-use super::event::{Retained, Unreadable};
+use super::event::Retained;
 use super::plan::ProbePlan;
 use super::quality::{Doubt, Fault, Quality};
 use super::status::SampleCounts;
@@ -85,7 +85,7 @@ impl Default for Probe {
 
 impl Probe {
     /// Takes a sample, or what came instead of one.
-    pub fn take(&mut self, plan: &ProbePlan, reading: Result<f64, Unreadable>, retained: Retained, now: Steady) {
+    pub fn take(&mut self, plan: &ProbePlan, reading: Result<f64, Fault>, retained: Retained, now: Steady) {
         let value = reading.map(|raw| raw.mul_add(plan.calibration.slope, plan.calibration.offset));
         if retained == Retained::Yes {
             self.counts.retained += 1;
@@ -96,9 +96,9 @@ impl Probe {
             return;
         }
         match value {
-            Err(reason) => {
+            Err(fault) => {
                 self.counts.decode += 1;
-                self.refuse(Fault::Undecodable(reason));
+                self.refuse(fault);
             }
             Ok(value) if !value.is_finite() || value < plan.least || value > plan.greatest => {
                 self.counts.range += 1;
@@ -268,6 +268,7 @@ fn median_of_three([a, b, c]: [f64; 3]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::control::event::Unreadable;
     use crate::control::ids::Name;
     use crate::control::plan::Calibration;
 
@@ -275,6 +276,7 @@ mod tests {
         ProbePlan {
             name: Name::new("display-temp"),
             quantity: Quantity::Temperature,
+            conductivity: None,
             calibration: Calibration { slope: 1.0, offset: 0.1 },
             least: 10.0,
             greatest: 40.0,
@@ -352,11 +354,11 @@ mod tests {
     fn refused_samples_never_refresh_the_age() {
         let mut probe = Probe::default();
         feed(&mut probe, 0, 20, |_| 25.0);
-        probe.take(&plan(), Err(Unreadable::NotANumber), Retained::No, at(50));
+        probe.take(&plan(), Err(Fault::Undecodable(Unreadable::NotANumber)), Retained::No, at(50));
         assert_eq!(probe.quality(&plan(), at(50)), Quality::Good);
-        probe.take(&plan(), Err(Unreadable::NotANumber), Retained::No, at(60));
+        probe.take(&plan(), Err(Fault::Undecodable(Unreadable::NotANumber)), Retained::No, at(60));
         assert_eq!(probe.quality(&plan(), at(80)), Quality::Bad(Fault::Stale));
-        probe.take(&plan(), Err(Unreadable::NotFinite), Retained::No, at(81));
+        probe.take(&plan(), Err(Fault::Undecodable(Unreadable::NotFinite)), Retained::No, at(81));
         assert_eq!(probe.quality(&plan(), at(81)), Quality::Bad(Fault::Undecodable(Unreadable::NotFinite)));
     }
 

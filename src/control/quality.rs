@@ -44,11 +44,13 @@ pub enum Fault {
     WrongUnit,
     /// Payloads came that could not be read.
     Undecodable(Unreadable),
+    /// A conductivity came, and no good temperature to make a salinity of it.
+    NoTemperature,
 }
 
 impl Quality {
     /// Every reason, for metrics: the words of doubts and faults.
-    pub const REASONS: [&'static str; 10] = [
+    pub const REASONS: [&'static str; 11] = [
         "never-heard",
         "retained-only",
         "settling",
@@ -56,6 +58,7 @@ impl Quality {
         "out-of-range",
         "wrong-unit",
         "undecodable",
+        "no-temperature",
         "implausible-rate",
         "stuck",
         "disagrees",
@@ -75,6 +78,7 @@ impl Quality {
             Self::Bad(Fault::OutOfRange) => Some("out-of-range"),
             Self::Bad(Fault::WrongUnit) => Some("wrong-unit"),
             Self::Bad(Fault::Undecodable(_)) => Some("undecodable"),
+            Self::Bad(Fault::NoTemperature) => Some("no-temperature"),
         }
     }
 

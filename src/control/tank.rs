@@ -4,19 +4,22 @@
 //! commands, alarms, answers, always in this order. Analyse first, act second. Off goes before on.
 
 use crate::time::{Now, Span, Steady};
+use crate::units::{Conductivity, Temperature};
+use crate::water::salinity_probe;
 
 use super::alarm::Alarm;
 use super::arbiter::{Layer, Opinions};
 use super::conditions::{self, Facts, Node};
 use super::deadlines::Deadlines;
 use super::effect::{Deadline, DeadlineKind, Durability, Effect, JournalEntry, JournalKind};
-use super::event::{BrokerSaid, Event, Retained};
+use super::event::{Event, Retained};
 use super::hold::{HANDS_IN, Hold, WaitingAnswer};
 use super::ids::{ConditionId, HoldId, InterlockId, OutputId, RuleId};
 use super::interlock::{Change, Interlock};
-use super::plan::{AtLimit, OutputKind, Switch, TankPlan};
+use super::plan::{AtLimit, ConductivityPlan, OutputKind, Switch, TankPlan};
 use super::plug::{Decision, Noticed, Plug, TOGETHER, Telling};
 use super::probe::Probe;
+use super::quality::Fault;
 use super::state::TankState;
 use super::thermostat::Thermostat;
 use super::vote::Signal;
@@ -166,6 +169,11 @@ impl Tank {
                 if let (Some(state), Some(plan)) =
                     (self.probes.get_mut(probe.index()), self.plan.probes.get(probe.index()))
                 {
+                    let reading = reading.map_err(Fault::Undecodable);
+                    let reading = match &plan.conductivity {
+                        Some(probe) => reading.and_then(|sent| salinity(probe, sent, &self.signals)),
+                        None => reading,
+                    };
                     state.take(plan, reading, retained, now);
                 }
             }
@@ -190,11 +198,8 @@ impl Tank {
                 self.take_foreign_command(output, command, retained, effects);
             }
             Event::CommandAcknowledged { output, outcome } => {
-                let nobody = outcome == BrokerSaid::NobodyListens;
-                if outcome != BrokerSaid::Accepted
-                    && let Some(plug) = self.plugs.get_mut(output.index())
-                {
-                    let noticed = plug.not_delivered(nobody);
+                if let Some(plug) = self.plugs.get_mut(output.index()) {
+                    let noticed = plug.broker_said(&self.plan.outputs[output.index()], outcome, now);
                     self.write_down(output, noticed, effects);
                 }
             }
@@ -582,4 +587,18 @@ impl Tank {
         let entry = JournalEntry { at: self.now.wall, kind, subject: subject.to_owned(), text: text.into() };
         effects.push(Effect::Journal(entry));
     }
+}
+
+/// The salinity of what a conductivity probe sent, by the temperature as it was last voted.
+fn salinity(probe: &ConductivityPlan, sent: f64, signals: &[Signal]) -> Result<f64, Fault> {
+    let vote = signals[probe.temperature.index()].vote;
+    if !vote.quality.is_good() {
+        return Err(Fault::NoTemperature);
+    }
+    let reading = Conductivity::from_millisiemens_per_cm(sent).map_err(|_| Fault::OutOfRange)?;
+    let temperature = Temperature::from_celsius(vote.value).map_err(|_| Fault::NoTemperature)?;
+    // In air a probe conducts nothing: PSS-78 gives a salinity near 0, which the range then refuses.
+    salinity_probe::salinity_of(reading, temperature, probe.compensation, probe.calibration)
+        .map(crate::units::PracticalSalinity::psu)
+        .map_err(|_| Fault::OutOfRange)
 }

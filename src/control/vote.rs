@@ -137,7 +137,7 @@ fn rank(quality: Quality) -> u8 {
         Quality::Suspect(_) => 1,
         Quality::Bad(Fault::Settling) => 2,
         Quality::Bad(Fault::Stale) => 3,
-        Quality::Bad(Fault::OutOfRange | Fault::WrongUnit | Fault::Undecodable(_)) => 4,
+        Quality::Bad(Fault::OutOfRange | Fault::WrongUnit | Fault::Undecodable(_) | Fault::NoTemperature) => 4,
         Quality::Bad(Fault::RetainedOnly) => 5,
         Quality::Bad(Fault::NeverHeard) => 6,
     }

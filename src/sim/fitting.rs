@@ -133,6 +133,7 @@ mod tests {
         let plan = ProbePlan {
             name: name.into(),
             quantity,
+            conductivity: None,
             calibration: Calibration::NONE,
             least: -250.0,
             greatest: 250.0,

@@ -54,6 +54,7 @@ impl Tank {
         self.plan.probes.push(ProbePlan {
             name: name.into(),
             quantity,
+            conductivity: None,
             calibration: Calibration::NONE,
             least: -250.0,
             greatest: 250.0,

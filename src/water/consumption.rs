@@ -120,7 +120,7 @@ pub fn consumption(tests: &[Test], inputs: &[Input], test_sd: f64) -> Result<Con
 
 fn too_few(n: usize) -> WaterError {
     WaterError::no_answer(
-        format!("`{n}` test results on different days are not enough for a consumption"),
+        format!("test results on different days: `{n}`, too few for a consumption"),
         "give two or more, days apart",
     )
 }

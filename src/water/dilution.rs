@@ -21,9 +21,6 @@ pub fn after_continuous(start: f64, new: f64, volumes: f64) -> f64 {
 pub fn changes_needed(start: f64, new: f64, target: f64, fraction: f64) -> Result<u32, WaterError> {
     let fraction = check(fraction)?;
     let left = part_left(start, new, target)?;
-    if left >= 1.0 {
-        return Ok(0);
-    }
     if fraction >= 1.0 {
         return Ok(1);
     }
@@ -42,7 +39,7 @@ pub fn changes_needed(start: f64, new: f64, target: f64, fraction: f64) -> Resul
 
 /// How many tank volumes a continuous change needs to bring `start` to `target`.
 pub fn volumes_needed(start: f64, new: f64, target: f64) -> Result<f64, WaterError> {
-    Ok(-part_left(start, new, target)?.min(1.0).ln())
+    Ok(-part_left(start, new, target)?.ln())
 }
 
 fn check(fraction: f64) -> Result<f64, WaterError> {
@@ -56,15 +53,15 @@ fn check(fraction: f64) -> Result<f64, WaterError> {
     }
 }
 
-/// The part of the difference to the new water that may be left; 1 or more if the target is met.
+/// The part of the difference to the new water that may be left, up to 1: all of it.
 fn part_left(start: f64, new: f64, target: f64) -> Result<f64, WaterError> {
     let difference = start - new;
     let left = if difference == 0.0 { f64::NAN } else { (target - new) / difference };
-    if left > 0.0 {
+    if left > 0.0 && left <= 1.0 {
         Ok(left)
     } else {
         Err(WaterError::no_answer(
-            format!("new water at `{new}` never brings `{start}` to `{target}`"),
+            format!("new water at `{new}` does not bring `{start}` to `{target}`"),
             "the target must lie between the tank's value and the new water's",
         ))
     }
@@ -93,7 +90,7 @@ mod tests {
         // 40 to 10 mg/L by changes of a fifth: 0.8^6 = 0.262 is not enough, 0.8^7 = 0.210 is.
         assert_eq!(changes_needed(40.0, 0.0, 10.0, 0.2), Ok(7));
         assert_eq!(changes_needed(40.0, 0.0, 20.48, 0.2), Ok(3));
-        assert_eq!(changes_needed(10.0, 0.0, 40.0, 0.2), Ok(0));
+        assert_eq!(changes_needed(10.0, 0.0, 10.0, 0.2), Ok(0));
         assert_eq!(changes_needed(7.0, 9.0, 8.0, 0.5), Ok(1));
         assert!((volumes_needed(40.0, 0.0, 10.0).unwrap() - 4.0_f64.ln()).abs() < 1e-12);
     }
@@ -103,6 +100,7 @@ mod tests {
         assert!(changes_needed(40.0, 10.0, 5.0, 0.2).is_err());
         assert!(changes_needed(40.0, 40.0, 5.0, 0.2).is_err());
         assert!(changes_needed(40.0, 10.0, 10.0, 0.2).is_err(), "reached only at the end of time");
+        assert!(changes_needed(8.0, 7.0, 9.0, 0.2).is_err(), "it goes the other way");
         assert!(after_changes(40.0, 0.0, 1.2, 1).is_err());
     }
 

@@ -110,19 +110,22 @@ fn plan(found: &Consumption, wanted: &Wanted, limits: &Limits, target: f64) -> P
     let k = wanted.dkh_per_ml;
     let mut gap = wanted.level.map_or(0.0, |level| level - found.last);
     let (mut day, mut dose, mut phases, mut reached) = (0.0, wanted.dose, Vec::new(), None);
+    let mut next_step = 0.0;
     // A level within a hundredth of a degree is there; no test sees less.
     let there = |gap: f64| gap.abs() < 0.005;
     // A hundred phases are months; a plan that is not done by then never is.
     for _ in 0..100 {
-        dose = stepped(dose, target, limits, k);
+        if day >= next_step {
+            dose = stepped(dose, target, limits, k);
+            next_step = day + limits.step_every;
+        }
         let correction = if there(gap) { 0.0 } else { correction(gap, dose * k, limits) };
         let net = dose * k + correction - found.per_day;
-        let closes = (!there(gap) && net * gap > 0.0).then(|| gap / net);
-        let arrived = (dose - target).abs() < 1e-9;
-        let until = match closes {
-            Some(days) if arrived || days <= limits.step_every => Some(day + days),
-            _ if arrived => None,
-            _ => Some(day + limits.step_every),
+        let closed = (!there(gap) && net * gap > 0.0).then(|| day + gap / net);
+        let stepping = (dose - target).abs() >= 1e-9;
+        let until = match closed {
+            Some(closed) if !stepping || closed < next_step => Some(closed),
+            _ => stepping.then_some(next_step),
         };
         phases.push(Phase { from_day: day, until_day: until, maintenance: dose, correction: correction / k, net });
         let Some(end) = until else { break };
@@ -215,7 +218,7 @@ mod tests {
             let wanted = Wanted { dose, dkh_per_ml: K, level: Some(level) };
             let limits = Limits::USUAL;
             if let Ok(Advice::Dose(plan)) = advise(&found(used, 0.001, last), &wanted, &limits) {
-                let mut before = dose;
+                let (mut before, mut stepped_at) = (dose, f64::NEG_INFINITY);
                 for phase in &plan.phases {
                     prop_assert!(phase.correction.abs() * K <= limits.correction + 1e-9);
                     prop_assert!(phase.maintenance + phase.correction >= -1e-9);
@@ -225,6 +228,10 @@ mod tests {
                     let step = (phase.maintenance - before).abs();
                     prop_assert!(step * K <= limits.step + 1e-9);
                     prop_assert!(before == 0.0 || step <= before * limits.step_part + 1e-9);
+                    if step > 1e-9 {
+                        prop_assert!(phase.from_day - stepped_at >= limits.step_every - 1e-9, "{:?}", plan);
+                        stepped_at = phase.from_day;
+                    }
                     before = phase.maintenance;
                 }
             }

@@ -147,48 +147,62 @@ impl Change {
 pub struct Week {
     /// The week, from 1.
     pub number: u32,
-    /// The integral of each spot, in mol/m²/d.
-    pub integrals: Vec<f64>,
-    /// Intensity in percent of the new setting that gives the spot with the greatest change its integral.
+    /// Intensity, in percent of the new setting.
     pub intensity: f64,
+    /// The integral of each spot at that intensity, in mol/m²/d.
+    pub integrals: Vec<f64>,
 }
 
-/// Weeks from before to after in which no spot changes by more than a part (0.1 for 10 %) of its own
-/// in a week; the last week is the new light. Each spot goes by equal ratios.
-pub fn acclimation(changes: &[Change], weekly: f64) -> Result<Vec<Week>, WaterError> {
+/// Weeks of getting used to a light.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Acclimation {
+    /// The weeks; the last one is the new setting.
+    pub weeks: Vec<Week>,
+    /// The greatest change of any spot in any week, as a part of what it had the week before.
+    pub greatest_step: f64,
+}
+
+/// Weeks under the new schedule at rising (or falling) intensity, so that the spot that changes most
+/// never changes by more than a part (0.1 for 10 %) in a week. One lamp has one intensity: where the
+/// spots change very differently, another one may step further in the first week, which
+/// `greatest_step` tells.
+pub fn acclimation(changes: &[Change], weekly: f64) -> Result<Acclimation, WaterError> {
     if !(0.01..=0.5).contains(&weekly) {
         return Err(WaterError::no_answer(
             format!("a limit of `{:.0} %` a week is none", weekly * 100.0),
             "give a limit from 1 % to 50 %; 10 % is usual",
         ));
     }
-    let mut ratios = Vec::with_capacity(changes.len());
-    for change in changes {
-        let (before, after) = (change.before.moles_per_square_metre_day(), change.after.moles_per_square_metre_day());
-        if before <= 0.0 || after <= 0.0 {
-            return Err(WaterError::no_answer(
-                "no steps of a part lead out of the dark or into it",
-                "leave out spots without light before or after",
-            ));
-        }
-        ratios.push((before, (after / before).ln()));
+    let moles = |integral: DailyLightIntegral| integral.moles_per_square_metre_day();
+    if changes.iter().any(|change| moles(change.before) <= 0.0 || moles(change.after) <= 0.0) {
+        return Err(WaterError::no_answer(
+            "no steps of a part lead out of the dark or into it",
+            "leave out spots without light before or after",
+        ));
     }
     let weeks_of = |log: f64| if log >= 0.0 { log / (1.0 + weekly).ln() } else { log / (1.0 - weekly).ln() };
-    let Some(worst) = ratios.iter().map(|(_, log)| *log).max_by(|a, b| weeks_of(*a).total_cmp(&weeks_of(*b))) else {
+    let logs = changes.iter().map(|change| (moles(change.after) / moles(change.before)).ln());
+    let Some(worst) = logs.max_by(|a, b| weeks_of(*a).total_cmp(&weeks_of(*b))) else {
         return Err(WaterError::no_answer("there is no spot", "give at least one spot"));
     };
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a few hundred weeks at most")]
-    let weeks = (weeks_of(worst) - 1e-9).ceil().max(1.0) as u32;
-    Ok((1..=weeks)
+    let n = (weeks_of(worst) - 1e-9).ceil().max(1.0) as u32;
+    let weeks: Vec<Week> = (1..=n)
         .map(|number| {
-            let share = f64::from(number) / f64::from(weeks);
-            Week {
-                number,
-                integrals: ratios.iter().map(|(before, log)| before * (log * share).exp()).collect(),
-                intensity: 100.0 * (worst * (share - 1.0)).exp(),
-            }
+            let intensity = (worst * (f64::from(number) / f64::from(n) - 1.0)).exp();
+            let integrals = changes.iter().map(|change| moles(change.after) * intensity).collect();
+            Week { number, intensity: intensity * 100.0, integrals }
         })
-        .collect())
+        .collect();
+    let mut now: Vec<f64> = changes.iter().map(|change| moles(change.before)).collect();
+    let mut greatest_step = 0.0_f64;
+    for week in &weeks {
+        for (old, new) in now.iter().zip(&week.integrals) {
+            greatest_step = greatest_step.max((new / old - 1.0).abs());
+        }
+        now.clone_from(&week.integrals);
+    }
+    Ok(Acclimation { weeks, greatest_step })
 }
 
 #[cfg(test)]
@@ -253,22 +267,33 @@ mod tests {
         fn no_week_changes_a_spot_by_more_than_the_limit(
             before in proptest::collection::vec(0.5..20.0f64, 1..12), factor in 0.3..3.0f64, weekly in 0.05..0.3f64
         ) {
-            let changes: Vec<_> = before.iter().enumerate()
-                .map(|(i, b)| Change { before: integral(*b), after: integral(b * factor * (1.0 + 0.02 * i as f64)) })
-                .collect();
-            let weeks = acclimation(&changes, weekly).unwrap();
-            let mut now = before.clone();
-            for week in &weeks {
-                for (old, new) in now.iter().zip(&week.integrals) {
-                    let ratio = new / old;
-                    prop_assert!(ratio <= 1.0 + weekly + 1e-9 && ratio >= 1.0 - weekly - 1e-9, "{}", ratio);
-                }
-                now.clone_from(&week.integrals);
-            }
-            for (end, change) in now.iter().zip(&changes) {
+            // One lamp, dimmed or lit longer: all spots change by the same part.
+            let changes: Vec<_> =
+                before.iter().map(|b| Change { before: integral(*b), after: integral(b * factor) }).collect();
+            let plan = acclimation(&changes, weekly).unwrap();
+            prop_assert!(plan.greatest_step <= weekly + 1e-9, "{}", plan.greatest_step);
+            let last = plan.weeks.last().unwrap();
+            for (end, change) in last.integrals.iter().zip(&changes) {
                 prop_assert!((end / change.after.moles_per_square_metre_day() - 1.0).abs() < 1e-9);
             }
-            prop_assert!((weeks.last().unwrap().intensity - 100.0).abs() < 1e-9);
+            prop_assert!((last.intensity - 100.0).abs() < 1e-9);
+        }
+
+        #[test]
+        fn spots_that_change_differently_have_their_greatest_step_told(
+            one in 0.4..2.5f64, other in 0.4..2.5f64, weekly in 0.05..0.3f64
+        ) {
+            let change = |factor: f64| Change { before: integral(10.0), after: integral(10.0 * factor) };
+            let plan = acclimation(&[change(one), change(other)], weekly).unwrap();
+            let mut now = [10.0, 10.0];
+            let mut greatest = 0.0_f64;
+            for week in &plan.weeks {
+                for (old, new) in now.iter_mut().zip(&week.integrals) {
+                    greatest = greatest.max((new - *old).abs() / *old);
+                    *old = *new;
+                }
+            }
+            prop_assert!((greatest - plan.greatest_step).abs() < 1e-12);
         }
     }
 }

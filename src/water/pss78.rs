@@ -21,7 +21,7 @@ pub const C_35_15_0: f64 = 42.914;
 /// ITS-90 temperature times this is the IPTS-68 temperature (Saunders 1990).
 pub const T68_PER_T90: f64 = 1.00024;
 
-const FORMULA: &str = "PSS-78 with the low-salinity extension of Hill et al. 1986";
+const FORMULA: &str = "PSS-78 (below 2 by Hill et al. 1986)";
 
 /// Temperatures of the scale.
 pub const TEMPERATURES: Range =

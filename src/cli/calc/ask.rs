@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 
 use crate::units::{
     Alkalinity, Amount, Concentration, Conductivity, EquivalentStrength, GravityError, PracticalSalinity, Quantity,
-    RefractiveIndex, SpecificGravity, Temperature, Volume,
+    Ratio, RefractiveIndex, SpecificGravity, Temperature, Volume,
 };
 use crate::water::chemistry::Form;
 use crate::water::{Marked, WaterError, gravity, pss78, refraction};
@@ -168,6 +168,23 @@ pub(super) fn strength(text: &str) -> Result<Strength, String> {
             text.trim()
         )
     })
+}
+
+/// A part of a tank, by volume or by percent.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Share {
+    /// So many litres.
+    Volume(Volume),
+    /// Such a part.
+    Part(Ratio),
+}
+
+/// Reads `18 L` or `20 %`.
+pub(super) fn share(text: &str) -> Result<Share, String> {
+    if text.trim().ends_with('%') {
+        return text.parse().map(Share::Part).map_err(|error: crate::units::UnitError| error.to_string());
+    }
+    volume(text).map(Share::Volume)
 }
 
 /// Reads a volume above nothing.

@@ -1,11 +1,11 @@
 //! `slackwater calc conductivity`: to 25 °C and back, and what a linear compensation does wrong.
 
-use clap::Args;
+use clap::{ArgGroup, Args};
 
 use crate::units::{Conductivity, PracticalSalinity, Temperature, TemperatureCoefficient};
 use crate::water::{compensation, pss78};
 
-use super::report::{Cell, Column, Failure, Report};
+use super::report::{Cell, Failure, Report, column};
 use super::salinity::too_salty;
 
 const EXAMPLE: &str = "\
@@ -22,19 +22,20 @@ What a probe that shows 53.37 mS/cm by 2 %/°C at 18 °C has really measured:
 /// Conductivity brought to 25 °C and back, by the seawater law and by linear compensation.
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLE)]
+#[command(group(ArgGroup::new("known").required(true).args(["conductivity", "at_25", "shown", "salinity"])))]
 #[group(skip)]
 pub(super) struct ConductivityAt {
     /// Conductivity at the temperature of the water, such as `53 mS/cm`.
-    #[arg(long, group = "from")]
+    #[arg(long)]
     conductivity: Option<Conductivity>,
     /// Conductivity that the water has at 25 °C.
-    #[arg(long, group = "from")]
+    #[arg(long)]
     at_25: Option<Conductivity>,
     /// What a probe shows that compensates with --coefficient.
-    #[arg(long, group = "from", requires = "coefficient")]
+    #[arg(long, requires = "coefficient")]
     shown: Option<Conductivity>,
     /// Practical salinity of the water, such as `35 psu`.
-    #[arg(long, group = "from", required_unless_present_any = ["conductivity", "at_25", "shown"])]
+    #[arg(long)]
     salinity: Option<PracticalSalinity>,
     /// Temperature of the water, such as `25 °C` or `77 °F`.
     #[arg(long, allow_hyphen_values = true)]
@@ -101,9 +102,9 @@ impl ConductivityAt {
         report.table(
             "linear_compensation",
             vec![
-                Column("coefficient_percent_per_celsius", "%/°C", 2),
-                Column("shown_ms_per_cm", "mS/cm", 3),
-                Column("salinity_error", "salinity", 3),
+                column("coefficient_percent_per_celsius", "%/°C", 2),
+                column("shown_ms_per_cm", "mS/cm", 3),
+                column("salinity_error", "salinity", 3),
             ],
             rows,
         );

@@ -11,7 +11,7 @@ use crate::water::raise;
 
 use super::ask;
 use super::moment::{Moment, valued};
-use super::report::{Cell, Column, Failure, Report};
+use super::report::{Cell, Failure, Report, column};
 use super::salinity::reference;
 
 const EXAMPLE: &str = "\
@@ -247,13 +247,13 @@ fn dose_plan(report: &mut Report, plan: &Plan, k: f64) {
     report.table(
         "phases",
         vec![
-            Column("from_day", "from day", 1),
-            Column("until_day", "until", 1),
-            Column("maintenance_ml_per_day", "maintenance mL/d", 1),
-            Column("correction_ml_per_day", "correction mL/d", 1),
-            Column("total_ml_per_day", "total mL/d", 1),
-            Column("total_dkh_per_day", "total dKH/d", 3),
-            Column("net_dkh_per_day", "net dKH/d", 3),
+            column("from_day", "from day", 1),
+            column("until_day", "until", 1),
+            column("maintenance_ml_per_day", "maintenance mL/d", 1),
+            column("correction_ml_per_day", "correction mL/d", 1),
+            column("total_ml_per_day", "total mL/d", 1),
+            column("total_dkh_per_day", "total dKH/d", 3),
+            column("net_dkh_per_day", "net dKH/d", 3),
         ],
         rows,
     );

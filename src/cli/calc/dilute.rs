@@ -6,8 +6,8 @@ use crate::units::{Amount, Quantity, Temperature, Volume};
 use crate::water::mixing::{self, Water};
 use crate::water::{Marked, density, dilution};
 
-use super::ask::{self, Level, Reading};
-use super::report::{Cell, Column, Failure, Report};
+use super::ask::{self, Level, Reading, Share};
+use super::report::{Cell, Failure, Report, column};
 use super::salinity::{reference, too_salty};
 
 const EXAMPLE: &str = "\
@@ -34,9 +34,9 @@ pub(super) struct Dilute {
     /// The value in the new water; nothing if not given.
     #[arg(long, value_parser = ask::level, requires = "start")]
     new: Option<Level>,
-    /// Water of one change.
-    #[arg(long, requires = "start")]
-    change: Option<Volume>,
+    /// Water of one change, such as `18 L`, or `20 %` of the tank.
+    #[arg(long, requires = "start", value_parser = ask::share)]
+    change: Option<Share>,
     /// How many changes.
     #[arg(long, requires = "change", value_parser = clap::value_parser!(u32).range(1..=1000))]
     changes: Option<u32>,
@@ -86,7 +86,10 @@ impl Dilute {
         report.fact(&show.key("start"), "in the tank", value, show.decimals, show.unit);
         report.fact(&show.key("new_water"), "in the new water", new, show.decimals, show.unit);
         if let Some(change) = self.change {
-            let fraction = change.litres() / self.volume.litres();
+            let fraction = match change {
+                Share::Volume(change) => change.litres() / self.volume.litres(),
+                Share::Part(part) => part.ratio(),
+            };
             report.fact("change_fraction", "part of one change", fraction * 100.0, 1, "%");
             let needed = target.map(|target| dilution::changes_needed(value, new, target, fraction)).transpose()?;
             if let Some(needed) = needed {
@@ -96,16 +99,16 @@ impl Dilute {
             let rows = (1..=n.min(30))
                 .map(|i| {
                     let after = dilution::after_changes(value, new, fraction, i)?;
-                    let litres = f64::from(i) * change.litres();
+                    let litres = f64::from(i) * fraction * self.volume.litres();
                     Ok(vec![Cell::Number(f64::from(i)), Cell::Number(after), Cell::Number(litres)])
                 })
                 .collect::<Result<Vec<_>, Failure>>()?;
             let after = dilution::after_changes(value, new, fraction, n)?;
             report.fact(&show.key("after_changes"), &format!("after {n} changes"), after, show.decimals, show.unit);
             let columns = vec![
-                Column("change", "change", 0),
-                Column("value", show.unit, show.decimals),
-                Column("litres", "L so far", 1),
+                column("change", "change", 0),
+                column("value", show.unit, show.decimals),
+                column("litres", "L so far", 1),
             ];
             report.table("changes", columns, rows);
             report

@@ -6,7 +6,7 @@ use crate::units::{PracticalSalinity, ReferencePair, SpecificGravity, Temperatur
 use crate::water::{density, gravity};
 
 use super::ask;
-use super::report::{Cell, Column, Failure, Report};
+use super::report::{Cell, Failure, Report, column};
 
 const EXAMPLE: &str = "\
 Example: what a hydrometer marked 20/20 must read where one marked 25/25 reads 1.0264.
@@ -79,9 +79,9 @@ impl Gravity {
         report.table(
             "densities",
             vec![
-                Column("pair", "pair", 0),
-                Column("water_kg_per_m3", "water, kg/m³", 3),
-                Column("pure_water_kg_per_m3", "pure water, kg/m³", 3),
+                column("pair", "pair", 0),
+                column("water_kg_per_m3", "water, kg/m³", 3),
+                column("pure_water_kg_per_m3", "pure water, kg/m³", 3),
             ],
             densities,
         );

@@ -11,7 +11,7 @@ use crate::water::heat_capacity::{self, heat_capacity};
 use crate::water::mixing::Water;
 
 use super::ask;
-use super::report::{Cell, Column, Failure, Report};
+use super::report::{Cell, Failure, Report, column};
 
 const EXAMPLE: &str = "\
 Example: 400 L at 26 °C in a room of 20 °C, losing 12 W for each °C, with a heater of 300 W.
@@ -170,6 +170,10 @@ impl Heat {
         };
         let other = self.other_heat.watts();
         let start = self.temperature.celsius();
+        if self.low.is_none() && self.high.is_none() {
+            report.note("give --low and --high for the time that a dead heater and one stuck on leave");
+            return;
+        }
         report.heading("Time that a fault leaves");
         let told = |report: &mut Report, key: &str, label: &str, body: Body, limit: f64, passed: bool| match body
             .seconds_until(start, limit)
@@ -209,7 +213,7 @@ impl Heat {
                 vec![Cell::Number(*hours), Cell::Number(body.after(self.temperature.celsius(), hours * 3600.0))]
             })
             .collect();
-        report.table("power_cut", vec![Column("hours", "after h", 0), Column("celsius", "°C", 2)], rows);
+        report.table("power_cut", vec![column("hours", "after h", 0), column("celsius", "°C", 2)], rows);
         report.note("in a power cut oxygen runs out before warmth: keep the water moving first");
     }
 

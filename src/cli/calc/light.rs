@@ -7,7 +7,7 @@ use crate::units::{Illuminance, Ppfd, Quantity, Ratio, units_spelt};
 use crate::water::light::{self, Change, Schedule};
 use crate::water::lux::Spectrum;
 
-use super::report::{Cell, Column, Failure, Report};
+use super::report::{Cell, Column, Failure, Report, column};
 
 const EXAMPLE: &str = "\
 Example: 130 µmol/m²/s at the sand and 300 on top, ten hours with two ramps of an hour.
@@ -169,26 +169,33 @@ impl Light {
                 "give --new-off, --new-spot or another --new-...",
             ));
         }
-        let weeks = light::acclimation(changes, limit.ratio())?;
-        report.heading("Getting used to it: intensity in percent of the new setting, with the new schedule");
-        report.fact("weeks", "weeks", weeks.len() as f64, 0, "");
-        let rows = weeks
-            .iter()
-            .map(|week| {
-                let most = week.integrals.iter().copied().fold(0.0, f64::max);
-                vec![Cell::Number(f64::from(week.number)), Cell::Number(week.intensity), Cell::Number(most)]
-            })
-            .collect();
-        let columns = vec![
-            Column("week", "week", 0),
-            Column("intensity_percent", "intensity %", 1),
-            Column("greatest_integral_mol_per_m2_per_day", "brightest spot mol/m²/d", 2),
-        ];
-        report.table("plan", columns, rows);
-        report.note(format!(
-            "no spot changes by more than {:.0} % in a week [common practice: 10 %]",
-            limit.ratio() * 100.0
-        ));
+        let plan = light::acclimation(changes, limit.ratio())?;
+        report.heading("Getting used to it: intensity in percent of the new setting, and each spot's mol/m²/d");
+        report.fact("weeks", "weeks", plan.weeks.len() as f64, 0, "");
+        let mut columns = vec![column("week", "week", 0), column("intensity_percent", "intensity %", 1)];
+        for spot in &self.spot {
+            let plain: String =
+                spot.name.to_lowercase().chars().map(|c| if c.is_alphanumeric() { c } else { '_' }).collect();
+            columns.push(column(&format!("dli_{plain}_mol_per_m2_per_day"), &spot.name, 2));
+        }
+        let rows = plan.weeks.iter().map(|week| {
+            let fixed = [Cell::Number(f64::from(week.number)), Cell::Number(week.intensity)];
+            fixed.into_iter().chain(week.integrals.iter().map(|integral| Cell::Number(*integral))).collect()
+        });
+        report.table("plan", columns, rows.collect());
+        report.fact("greatest_step_percent", "greatest change of a spot in a week", plan.greatest_step * 100.0, 1, "%");
+        if plan.greatest_step > limit.ratio() + 1e-9 {
+            report.warn(
+                "one intensity cannot keep every spot within the limit: the spots change too differently; move the lamp \
+                 in steps too",
+            );
+            report.found_wanting();
+        }
+        if plan.weeks.iter().any(|week| week.intensity > 100.05) {
+            report
+                .warn("above 100 % of the new setting: where the lamp has no more, shorten the hours in steps instead");
+        }
+        report.note("10 % a week is common practice");
         Ok(())
     }
 
@@ -251,14 +258,14 @@ impl Light {
 
 fn columns(changed: bool) -> Vec<Column> {
     let mut columns = vec![
-        Column("spot", "spot", 0),
-        Column("ppfd_before_umol_per_m2_per_s", "µmol/m²/s", 1),
-        Column("dli_before_mol_per_m2_per_day", "mol/m²/d", 2),
+        column("spot", "spot", 0),
+        column("ppfd_before_umol_per_m2_per_s", "µmol/m²/s", 1),
+        column("dli_before_mol_per_m2_per_day", "mol/m²/d", 2),
     ];
     if changed {
-        columns.push(Column("ppfd_after_umol_per_m2_per_s", "then µmol/m²/s", 1));
-        columns.push(Column("dli_after_mol_per_m2_per_day", "then mol/m²/d", 2));
-        columns.push(Column("change_percent", "change %", 1));
+        columns.push(column("ppfd_after_umol_per_m2_per_s", "then µmol/m²/s", 1));
+        columns.push(column("dli_after_mol_per_m2_per_day", "then mol/m²/d", 2));
+        columns.push(column("change_percent", "change %", 1));
     }
     columns
 }

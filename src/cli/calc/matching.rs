@@ -76,12 +76,12 @@ pub(super) struct Match {
     /// Both waters were read with one instrument.
     #[arg(long)]
     same_instrument: bool,
-    /// The instrument's accuracy, as a standard uncertainty in salinity.
-    #[arg(long, default_value = "1 psu")]
-    accuracy: PracticalSalinity,
-    /// How well the instrument repeats itself, as a standard uncertainty in salinity.
-    #[arg(long, default_value = "0.2 psu")]
-    repeatability: PracticalSalinity,
+    /// The instrument's accuracy, as a standard uncertainty in salinity; 1 psu if not given.
+    #[arg(long)]
+    accuracy: Option<PracticalSalinity>,
+    /// How well the instrument repeats itself, as a standard uncertainty in salinity; 0.2 psu if not given.
+    #[arg(long)]
+    repeatability: Option<PracticalSalinity>,
 }
 
 impl Match {
@@ -118,28 +118,38 @@ impl Match {
     }
 
     fn compare(&self, report: &mut Report, tank: &Water, batch: &Water) {
-        let found = mixing::compare(tank.salinity, batch.salinity, self.accuracy.psu(), self.repeatability.psu());
+        let accuracy = self.accuracy.map_or(1.0, PracticalSalinity::psu);
+        let repeatability = self.repeatability.map_or(0.2, PracticalSalinity::psu);
+        let found = mixing::compare(tank.salinity, batch.salinity, accuracy, repeatability);
+        let (one, two) = (found.with_one_instrument, found.with_two_instruments);
+        let (key, label) = ("salinity_difference", "batch less tank");
         report.heading("How they differ");
-        let (used, other) = if self.same_instrument {
-            (found.with_one_instrument, found.with_two_instruments)
-        } else {
-            (found.with_two_instruments, found.with_one_instrument)
-        };
-        report.uncertain("salinity_difference", "batch less tank", found.difference, used, 3, "psu");
+        match (self.same_instrument, self.accuracy.or(self.repeatability)) {
+            (true, _) => {
+                report.uncertain(key, label, found.difference, one, 3, "psu");
+                report.note(format!(
+                    "one instrument on both: its error is in both readings and cancels; two instruments of an accuracy \
+                     of {accuracy} psu and a repeatability of {repeatability} psu would leave ± {two:.2} psu"
+                ));
+            }
+            (false, Some(_)) => {
+                report.uncertain(key, label, found.difference, two, 3, "psu");
+                report.note(format!("two absolute readings; one instrument on both waters would leave ± {one:.2} psu"));
+            }
+            (false, None) => {
+                report.fact(key, label, found.difference, 3, "psu");
+                report.note(
+                    "salinities taken as true; read both waters with one instrument (--same-instrument) and its own error \
+                     cancels",
+                );
+            }
+        }
         let difference = batch.temperature.minus(tank.temperature).kelvin();
         report.fact("temperature_difference_kelvin", "batch less tank", difference, 2, "°C");
-        if self.same_instrument {
-            report.note(format!(
-                "one instrument on both: its error is in both readings and cancels; two would leave ± {other:.2} psu"
-            ));
-        } else {
-            report.note(format!(
-                "two absolute values are compared; one instrument on both waters would leave ± {other:.2} psu \
-                 (--same-instrument, with --accuracy and --repeatability)"
-            ));
-        }
-        if used > self.salinity_step.psu() && found.difference.abs() < 2.0 * used {
-            report.warn("the difference is within what the readings leave open: read both with one instrument, twice");
+        let open = if self.same_instrument { one } else { two };
+        let told = self.same_instrument || self.accuracy.is_some() || self.repeatability.is_some();
+        if told && found.difference.abs() < 2.0 * open && found.difference.abs() > 0.005 {
+            report.warn("the difference is within what the readings leave open: read again before adding anything");
         }
     }
 

@@ -51,7 +51,12 @@ enum Item {
 
 /// A column of a table: its key, its heading with unit, and decimals of its numbers.
 #[derive(Debug)]
-pub(super) struct Column(pub &'static str, pub &'static str, pub usize);
+pub(super) struct Column(String, String, usize);
+
+/// A column, as keys and headings are mostly written.
+pub(super) fn column(key: &str, heading: &str, decimals: usize) -> Column {
+    Column(key.to_owned(), heading.to_owned(), decimals)
+}
 
 /// A cell of a table.
 #[derive(Clone, Debug)]
@@ -214,8 +219,7 @@ impl Report {
                     let rows: Vec<Value> = rows
                         .iter()
                         .map(|row| {
-                            let cells =
-                                columns.iter().zip(row).map(|(column, cell)| (column.0.to_owned(), cell.json()));
+                            let cells = columns.iter().zip(row).map(|(column, cell)| (column.0.clone(), cell.json()));
                             Value::Object(cells.collect())
                         })
                         .collect();
@@ -279,7 +283,7 @@ fn table_text(out: &mut String, columns: &[Column], rows: &[Vec<Cell>]) {
         }
         text.trim_end().to_owned()
     };
-    _ = writeln!(out, "{}", line(columns.iter().map(|column| column.1).collect()));
+    _ = writeln!(out, "{}", line(columns.iter().map(|column| column.1.as_str()).collect()));
     for row in &cells {
         _ = writeln!(out, "{}", line(row.iter().map(String::as_str).collect()));
     }

@@ -1,12 +1,12 @@
 //! `slackwater calc salinity`: from any one reading of salinity to all the others.
 
-use clap::Args;
+use clap::{ArgGroup, Args};
 
 use crate::units::{
     Conductivity, PracticalSalinity, RefractiveIndex, SpecificGravity, Temperature, TemperatureCoefficient,
 };
 use crate::water::salinity_probe::{Calibration, Compensation, salinity_of};
-use crate::water::{Marked, WaterError, compensation, density, gravity, mixing, pss78, refraction};
+use crate::water::{Marked, WaterError, density, gravity, mixing, pss78, refraction};
 
 use super::ask;
 use super::report::{Failure, Report};
@@ -24,20 +24,21 @@ A specific gravity always needs its two temperatures, as they stand on the instr
 /// Salinity from conductivity, specific gravity or refractive index, and all the others from it.
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLE)]
+#[command(group(ArgGroup::new("known").required(true).args(["conductivity", "specific_gravity", "refractive_index", "salinity"])))]
 #[group(skip)]
 #[expect(clippy::struct_field_names, reason = "the fields are the names of the arguments")]
 pub(super) struct Salinity {
     /// Conductivity of the water, such as `53 mS/cm`.
-    #[arg(long, group = "known", requires = "temperature")]
+    #[arg(long, requires = "temperature")]
     conductivity: Option<Conductivity>,
     /// Specific gravity with its reference temperatures, such as `1.0264 sg 25/25`.
-    #[arg(long, group = "known", value_parser = ask::specific_gravity)]
+    #[arg(long, value_parser = ask::specific_gravity)]
     specific_gravity: Option<SpecificGravity>,
     /// Refractive index (sodium D line), such as `1.3394`.
-    #[arg(long, group = "known", requires = "temperature")]
+    #[arg(long, requires = "temperature")]
     refractive_index: Option<RefractiveIndex>,
     /// Practical salinity itself, such as `35 psu`, or `35 g/kg`.
-    #[arg(long, group = "known", required_unless_present_any = ["conductivity", "specific_gravity", "refractive_index"])]
+    #[arg(long)]
     salinity: Option<PracticalSalinity>,
     /// Temperature of the water, such as `25 °C`; 25 °C if it is not needed for the reading.
     #[arg(long, allow_hyphen_values = true)]
@@ -129,7 +130,7 @@ fn others(report: &mut Report, s: PracticalSalinity, t: Temperature, given: Opti
     }
     let siemens = |c: Conductivity| inside(c.millisiemens_per_cm());
     let conductivity = pss78::conductivity(s, t);
-    let at_25 = conductivity.clone().and_then(|c| compensation::to_25(c, t));
+    let at_25 = pss78::conductivity(s, reference());
     report.marked("conductivity_ms_per_cm", &format!("conductivity at {t}"), conductivity.map(siemens), 3, "mS/cm");
     report.marked("conductivity_25_ms_per_cm", "conductivity at 25 °C", at_25.map(siemens), 3, "mS/cm");
     let index = |t| refraction::refractive_index(s, t).map(|n| Marked { value: n.value.n_d(), beyond: n.beyond });

@@ -27,6 +27,7 @@ fn probe(name: &str, quantity: Quantity, least: f64, greatest: f64) -> ProbePlan
     ProbePlan {
         name: Name::new(name),
         quantity,
+        conductivity: None,
         calibration: Calibration::NONE,
         least,
         greatest,

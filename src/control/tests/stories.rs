@@ -316,6 +316,27 @@ fn a_command_that_no_plug_hears_is_known_at_once() {
 }
 
 #[test]
+fn a_plain_plug_that_was_not_there_is_told_again_until_the_broker_takes_it() {
+    let mut plan = plan();
+    plan.outputs[FAN].plug.report = crate::control::plan::Fitted::NotFitted;
+    let mut world = World::with(plan, Remembered::Nothing);
+    world.faults[FAN] = PlugFault::Mute;
+    world.advance(minutes(1));
+    world.force("fan", On, 5);
+    let output = OutputId::new(FAN);
+    let proof = |world: &World| world.tank.status(world.now).outputs[FAN].proof;
+    assert_eq!(proof(&world), ProofStatus::CannotBeProven);
+    world.step(Event::CommandAcknowledged { output, outcome: BrokerSaid::NobodyListens });
+    assert_eq!(proof(&world), ProofStatus::NotProven);
+    world.advance(seconds(1));
+    let from = world.now.steady;
+    world.advance(seconds(10));
+    assert_eq!(world.commands_since(from, FAN), [On], "told again");
+    world.step(Event::CommandAcknowledged { output, outcome: BrokerSaid::Accepted });
+    assert_eq!(proof(&world), ProofStatus::CannotBeProven);
+}
+
+#[test]
 fn a_force_is_bounded_in_time_and_ends_by_itself_f59() {
     let mut world = World::settled();
     let long = world.ask(Request::Force { output: "heater".to_owned(), to: On, lasting: Some(Span::from_hours(24)) });
@@ -405,4 +426,52 @@ fn the_explanation_names_the_layer_the_reading_and_its_age() {
     assert!(explained.summary.contains("on at 24.85 °C"), "{}", explained.summary);
     assert!(explained.rests_on[0].contains("display-temp 24.70 °C"), "{:?}", explained.rests_on);
     assert_eq!(explained.proof, "heater: on, proven by its report");
+}
+
+#[test]
+fn a_conductivity_becomes_a_salinity_by_the_temperature_of_its_water_and_none_without_one() {
+    use crate::control::ids::{ProbeId, SignalId};
+    use crate::control::plan::{Calibration, ConductivityPlan, ProbePlan, SignalPlan};
+    use crate::control::quality::{Fault, Quality};
+    use crate::units::Quantity;
+    use crate::water::salinity_probe;
+
+    let mut plan = plan();
+    let conductivity = ConductivityPlan {
+        temperature: SignalId::new(0),
+        compensation: salinity_probe::Compensation::Uncompensated,
+        calibration: salinity_probe::Calibration::NONE,
+    };
+    plan.probes.push(ProbePlan {
+        name: "salinity".into(),
+        quantity: Quantity::Salinity,
+        conductivity: Some(conductivity),
+        calibration: Calibration::NONE,
+        least: 20.0,
+        greatest: 45.0,
+        stale_after: minutes(5),
+        fastest: None,
+        stuck_after: None,
+    });
+    let signal = SignalPlan {
+        name: "salinity".into(),
+        quantity: Quantity::Salinity,
+        probes: vec![ProbeId::new(5)],
+        disagree: None,
+    };
+    plan.signals.push(signal);
+    let mut world = World::with(plan, Remembered::Nothing);
+    world.reads = vec![Some(25.0), Some(25.0), Some(0.0), Some(0.0), Some(0.0), Some(53.0)];
+    world.advance(minutes(3));
+    let salinity = |world: &World| world.tank.status(world.now).signals[4].clone();
+    // C = 53 mS/cm at 25 °C (ITS-90) is a practical salinity of 34.9473: PSS-78, computed with the TEOS-10 toolbox.
+    assert!((salinity(&world).value.unwrap() - 34.9473).abs() < 1e-4, "{:?}", salinity(&world));
+    world.reads[5] = Some(0.3);
+    world.advance(minutes(1));
+    assert_eq!(salinity(&world).quality, Quality::Bad(Fault::OutOfRange), "a probe in air");
+    world.reads[5] = Some(53.0);
+    world.reads[DISPLAY] = None;
+    world.reads[SUMP] = None;
+    world.advance(minutes(6));
+    assert_eq!(salinity(&world).quality, Quality::Bad(Fault::NoTemperature));
 }

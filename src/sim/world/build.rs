@@ -113,7 +113,8 @@ fn add_probe<'a>(
         world.probes.push(Probe::new(
             tank,
             Fitting::of(id, plan, &binding.topic, &model.facts),
-            plan.quantity,
+            // A salinity probe may send a conductivity: plain, at the temperature of the water.
+            if plan.conductivity.is_some() { Quantity::Conductivity } else { plan.quantity },
             binding.form.clone(),
             binding.pointer.clone(),
             binding.stamped.clone(),
