@@ -37,6 +37,7 @@ const TABLE: &[Row] = &[
             "sd_notify",
             "prometheus",
             "bytes",
+            "http_body",
         ],
     ),
     (

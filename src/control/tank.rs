@@ -530,8 +530,11 @@ impl Tank {
             if before.is_none_or(|(before, _)| before != to) {
                 changed = true;
                 self.unsaved = true;
-                let name = self.plan.outputs[index].name.clone();
-                self.journal(JournalKind::Command, &name, format!("{}: {cause}", to.word()), effects);
+                let plan = &self.plan.outputs[index];
+                let left = to == Switch::Off && plan.kind.is_life_support() && layer.only_withholds();
+                let word = if left { "left as it is found" } else { to.word() };
+                let name = plan.name.clone();
+                self.journal(JournalKind::Command, &name, format!("{word}: {cause}"), effects);
             }
             self.plugs[index].decision = Some(Decision { to, layer, cause, since: self.now.wall });
         }
