@@ -320,6 +320,11 @@ impl Tank {
         self.with_facts(|facts| conditions::describe(&self.plan, id, facts, self.now.steady))
     }
 
+    /// What a condition of many parts rests on.
+    pub(super) fn evidence(&self, id: ConditionId) -> String {
+        self.with_facts(|facts| conditions::evidence(&self.plan, id, facts, self.now.steady))
+    }
+
     fn follow_interlocks(&mut self, effects: &mut Vec<Effect>, deadlines: &mut Deadlines) {
         let now = self.now;
         for index in 0..self.interlocks.len() {
@@ -396,7 +401,7 @@ impl Tank {
             .release_needs
             .iter()
             .filter(|need| !self.nodes[need.condition.index()].truth.is_true())
-            .map(|need| format!("{}: needs {}", need.name, self.describe(need.condition)))
+            .map(|need| format!("{}: {}", need.name, self.evidence(need.condition)))
             .collect()
     }
 
