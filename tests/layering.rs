@@ -20,11 +20,7 @@ const TABLE: &[Row] = &[
         &["serde", "serde_yaml"],
     ),
     ("wire", &["units", "time", "control", "care"], &["serde", "serde_json", "prometheus"]),
-    (
-        "sim",
-        &["units", "time", "water", "care", "control", "wire"],
-        &["serde", "serde_json", "rand", "rand_chacha", "rand_core", "rand_pcg"],
-    ),
+    ("sim", &["units", "time", "water", "care", "control", "wire"], &["serde", "serde_json", "oorandom"]),
     (
         "shell",
         &["units", "time", "water", "care", "control", "config", "wire"],

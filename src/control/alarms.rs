@@ -8,6 +8,7 @@ use super::effect::{DeadlineKind, Effect, JournalKind, Notice, NoticeKind};
 use super::event::Alive;
 use super::ids::AlarmId;
 use super::plan::{AlarmSource, Switch};
+use super::quality::{Fault, Quality};
 use super::status::ProofStatus;
 use super::tank::Tank;
 use super::truth::Truth;
@@ -53,10 +54,9 @@ impl Tank {
         let now = self.now.steady;
         match &self.plan.alarms[index].source {
             AlarmSource::Condition(condition) => self.nodes[condition.index()].truth,
-            AlarmSource::SignalLost(signal) => Truth::of(!self.signals[signal.index()].vote.quality.is_good()),
+            AlarmSource::SignalLost(signal) => lost(self.signals[signal.index()].vote.quality),
             AlarmSource::ProbeLost(probe) => {
-                let quality = self.probes[probe.index()].quality(&self.plan.probes[probe.index()], now);
-                Truth::of(!quality.is_good())
+                lost(self.probes[probe.index()].quality(&self.plan.probes[probe.index()], now))
             }
             AlarmSource::Disagree(signal) => Truth::of(self.signals[signal.index()].disagreeing),
             AlarmSource::NotProven(output) => {
@@ -127,6 +127,15 @@ impl Tank {
             }
             AlarmSource::StateDamaged => "the damage of the saved state is acknowledged".to_owned(),
         }
+    }
+}
+
+/// Fresh samples that are not yet enough neither raise nor clear.
+fn lost(quality: Quality) -> Truth {
+    match quality {
+        Quality::Good => Truth::False,
+        Quality::Bad(Fault::Settling) => Truth::Unknown,
+        Quality::Suspect(_) | Quality::Bad(_) => Truth::True,
     }
 }
 

@@ -213,9 +213,14 @@ fn in_window(zone: Zone, window: crate::time::DailyWindow, now: Now, deadlines: 
 
 /// A condition in words, with what it rests on: for causes and explanations.
 pub(super) fn describe(plan: &TankPlan, id: ConditionId, facts: &Facts<'_>, now: Steady) -> String {
-    let all = |of: &[ConditionId], between: &str| {
-        of.iter().map(|id| describe(plan, *id, facts, now)).collect::<Vec<_>>().join(between)
+    let one = |id: &ConditionId| {
+        let text = describe(plan, *id, facts, now);
+        match &plan.conditions[id.index()] {
+            Condition::All(of) | Condition::Any(of) if of.len() > 1 => format!("({text})"),
+            _ => text,
+        }
     };
+    let all = |of: &[ConditionId], between: &str| of.iter().map(one).collect::<Vec<_>>().join(between);
     match &plan.conditions[id.index()] {
         Condition::All(of) => all(of, " and "),
         Condition::Any(of) => all(of, " or "),
@@ -252,6 +257,31 @@ pub(super) fn describe(plan: &TankPlan, id: ConditionId, facts: &Facts<'_>, now:
     }
 }
 
+/// What a condition of many parts rests on, each once: for messages that only need what is looked at.
+pub(super) fn evidence(plan: &TankPlan, id: ConditionId, facts: &Facts<'_>, now: Steady) -> String {
+    let mut parts: Vec<String> = Vec::new();
+    let mut leaves = 0;
+    plan.leaves(id, &mut |leaf| {
+        leaves += 1;
+        let part = match leaf {
+            Condition::Output { output, .. } => {
+                let reported = (facts.outputs)(*output).1.map_or("nothing", Switch::word);
+                format!("{} reports {reported}", plan.outputs[output.index()].name)
+            }
+            other => match other.signal() {
+                Some(signal) => {
+                    format!("{} {}", plan.signals[signal.index()].name, reading(plan, signal, facts, now))
+                }
+                None => return,
+            },
+        };
+        if !parts.contains(&part) {
+            parts.push(part);
+        }
+    });
+    if leaves <= 1 { describe(plan, id, facts, now) } else { parts.join(", ") }
+}
+
 /// A value with its unit.
 pub(super) fn amount(quantity: crate::units::Quantity, value: f64) -> String {
     crate::units::Amount::new(quantity, value).map_or_else(|| "no number".to_owned(), |amount| amount.to_string())
@@ -265,10 +295,12 @@ pub(super) fn reading(plan: &TankPlan, id: SignalId, facts: &Facts<'_>, now: Ste
         let quality = state.quality(probe_plan, now);
         let shown = match (state.value(probe_plan, now), state.age(now)) {
             (Some(value), Some(age)) => super::effect::aged(amount(probe_plan.quantity, value), age),
-            _ => "no value".to_owned(),
+            _ => String::new(),
         };
-        let doubt = quality.reason().map(|reason| format!(", {}", reason.replace('-', " "))).unwrap_or_default();
-        if signal.probes.len() > 1 { format!("{} {shown}{doubt}", probe_plan.name) } else { format!("{shown}{doubt}") }
+        let doubt = quality.reason().map(|reason| reason.replace('-', " ")).unwrap_or_default();
+        let between = if shown.is_empty() || doubt.is_empty() { "" } else { ", " };
+        let name = if signal.probes.len() > 1 { format!("{} ", probe_plan.name) } else { String::new() };
+        format!("{name}{shown}{between}{doubt}")
     };
     signal.probes.iter().map(each).collect::<Vec<_>>().join("; ")
 }

@@ -146,9 +146,9 @@ impl Interlock {
         self.cause.clear();
     }
 
-    /// A trip on the unknown alone is an alarm only after a while: at a start it is the rule. [F04: 1 min]
+    /// A trip on the unknown alone is an alarm only after a while: at a start it is the rule. [F09: 2 min]
     pub fn alarm_truth(&self, now: Steady, deadlines: &mut Deadlines) -> Truth {
-        const UNKNOWN_DELAY: Span = Span::from_seconds(60);
+        const UNKNOWN_DELAY: Span = Span::from_minutes(2);
         if !self.acts() {
             return Truth::False;
         }

@@ -62,6 +62,20 @@ impl Tank {
         if !active.is_empty() {
             parts.push(format!("alarms: {}", active.join(", ")));
         }
+        let unknown: Vec<_> = self
+            .plan
+            .signals
+            .iter()
+            .zip(&self.signals)
+            .filter(|(plan, live)| {
+                let shown = self.plan.thermostat.as_ref().map(|loop_plan| loop_plan.signal);
+                !live.vote.quality.is_usable() && self.plan.signal(&plan.name) != shown
+            })
+            .map(|(plan, _)| plan.name.to_string())
+            .collect();
+        if !unknown.is_empty() {
+            parts.push(format!("not known: {}", unknown.join(", ")));
+        }
         if !self.connected {
             parts.insert(0, "the broker is not connected".to_owned());
         }
@@ -262,7 +276,7 @@ impl Tank {
             }
             Layer::Permissive(index) => {
                 let need = &plan.permissives[index];
-                format!("its start needs {}: {}", need.name, self.describe(need.condition))
+                format!("its start needs {}: {}", need.name, self.evidence(need.condition))
             }
             Layer::Exclusion(other) => {
                 format!("{} is on, and the two are never on together", self.plan.outputs[other.index()].name)

@@ -320,6 +320,11 @@ impl Tank {
         self.with_facts(|facts| conditions::describe(&self.plan, id, facts, self.now.steady))
     }
 
+    /// What a condition of many parts rests on.
+    pub(super) fn evidence(&self, id: ConditionId) -> String {
+        self.with_facts(|facts| conditions::evidence(&self.plan, id, facts, self.now.steady))
+    }
+
     fn follow_interlocks(&mut self, effects: &mut Vec<Effect>, deadlines: &mut Deadlines) {
         let now = self.now;
         for index in 0..self.interlocks.len() {
@@ -396,7 +401,7 @@ impl Tank {
             .release_needs
             .iter()
             .filter(|need| !self.nodes[need.condition.index()].truth.is_true())
-            .map(|need| format!("{}: needs {}", need.name, self.describe(need.condition)))
+            .map(|need| format!("{}: {}", need.name, self.evidence(need.condition)))
             .collect()
     }
 
@@ -530,8 +535,11 @@ impl Tank {
             if before.is_none_or(|(before, _)| before != to) {
                 changed = true;
                 self.unsaved = true;
-                let name = self.plan.outputs[index].name.clone();
-                self.journal(JournalKind::Command, &name, format!("{}: {cause}", to.word()), effects);
+                let plan = &self.plan.outputs[index];
+                let left = to == Switch::Off && plan.kind.is_life_support() && layer.only_withholds();
+                let word = if left { "left as it is found" } else { to.word() };
+                let name = plan.name.clone();
+                self.journal(JournalKind::Command, &name, format!("{word}: {cause}"), effects);
             }
             self.plugs[index].decision = Some(Decision { to, layer, cause, since: self.now.wall });
         }

@@ -18,16 +18,25 @@ use super::quality::{Doubt, Fault, Quality};
 pub(super) struct Vote {
     /// The voted value; meaningless while the quality is bad.
     pub value: f64,
-    /// The highest of the probes that count.
+    /// What heating and high alarms look at: the highest of the probes that count; of three, the median.
     pub highest: f64,
-    /// The lowest of the probes that count.
+    /// What low alarms look at: the lowest of the probes that count; of three, the median.
     pub lowest: f64,
+    /// How far the probes that count are apart.
+    spread: f64,
     /// Whether and why it may be believed.
     pub quality: Quality,
     /// Good probes.
     pub good: u8,
     /// The newest sample of the probes that count.
     pub sampled_at: Option<Steady>,
+}
+
+impl Vote {
+    /// No value, for that reason.
+    fn none(quality: Quality) -> Self {
+        Self { value: 0.0, highest: 0.0, lowest: 0.0, spread: 0.0, quality, good: 0, sampled_at: None }
+    }
 }
 
 /// A signal's memory between votes.
@@ -47,12 +56,7 @@ impl Signal {
     /// Before the first vote.
     pub fn new(plan: &SignalPlan) -> Self {
         let bad = Quality::Bad(Fault::NeverHeard);
-        Self {
-            vote: Vote { value: 0.0, highest: 0.0, lowest: 0.0, quality: bad, good: 0, sampled_at: None },
-            apart_since: None,
-            disagreeing: false,
-            far_since: vec![None; plan.probes.len()],
-        }
+        Self { vote: Vote::none(bad), apart_since: None, disagreeing: false, far_since: vec![None; plan.probes.len()] }
     }
 
     /// Votes anew. Probes that are outvoted are marked so.
@@ -86,9 +90,7 @@ impl Signal {
     }
 
     fn judge_distance(&mut self, plan: &SignalPlan, now: Steady, deadlines: &mut Deadlines) {
-        let apart = plan
-            .disagree
-            .filter(|disagree| self.vote.quality.is_usable() && self.vote.highest - self.vote.lowest > disagree.by);
+        let apart = plan.disagree.filter(|disagree| self.vote.quality.is_usable() && self.vote.spread > disagree.by);
         let Some(disagree) = apart else {
             self.apart_since = None;
             self.disagreeing = false;
@@ -196,18 +198,90 @@ impl Values {
             (1.., _) => (&self.good, Quality::Good),
             (0, Some(doubt)) => (&self.suspect, Quality::Suspect(doubt)),
             (0, None) => {
-                return Vote { value: 0.0, highest: 0.0, lowest: 0.0, quality: otherwise, good: 0, sampled_at: None };
+                return Vote::none(otherwise);
             }
         };
         let (lowest, highest) = (few.values[0], few.values[few.len - 1]);
+        let spread = highest - lowest;
+        // A leak probe or a float: one that is wet is wet.
+        let value = if quantity == Quantity::Contact { highest } else { few.voted() };
+        let (lowest, highest) = if few.len >= 3 { (value, value) } else { (lowest, highest) };
         Vote {
-            // A leak probe or a float: one that is wet is wet.
-            value: if quantity == Quantity::Contact { highest } else { few.voted() },
+            value,
             highest,
             lowest,
+            spread,
             quality,
             good: u8::try_from(self.good.len).unwrap_or(u8::MAX),
             sampled_at: few.newest,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::control::event::Retained;
+    use crate::control::ids::{Name, ProbeId};
+    use crate::control::plan::{Calibration, DisagreePlan};
+
+    /// Thermometers that have said these values every ten seconds until `seconds`.
+    fn vote_of(values: &[Option<f64>], seconds: u64) -> (Signal, Vec<Probe>) {
+        let plan = ProbePlan {
+            name: Name::new("t"),
+            quantity: Quantity::Temperature,
+            conductivity: None,
+            calibration: Calibration::NONE,
+            least: 10.0,
+            greatest: 40.0,
+            stale_after: Span::from_seconds(60),
+            fastest: None,
+            stuck_after: None,
+        };
+        let plans = vec![plan; values.len()];
+        let signal_plan = SignalPlan {
+            name: Name::new("water-temp"),
+            quantity: Quantity::Temperature,
+            probes: (0..values.len()).map(ProbeId::new).collect(),
+            disagree: Some(DisagreePlan { by: 0.6, lasting: Span::from_minutes(10) }),
+        };
+        let mut probes = vec![Probe::default(); values.len()];
+        let mut signal = Signal::new(&signal_plan);
+        for at in (0..=seconds).step_by(10) {
+            let now = Steady::from_millis(at * 1000);
+            for (probe, value) in probes.iter_mut().zip(values) {
+                if let Some(value) = value {
+                    probe.take(&plans[0], Ok(*value), Retained::No, now);
+                }
+            }
+            signal.vote(&signal_plan, &plans, &mut probes, now, &mut Deadlines::default());
+        }
+        (signal, probes)
+    }
+
+    #[test]
+    fn of_two_the_highest_and_the_lowest_are_kept_and_they_disagree_after_their_time() {
+        let (signal, _) = vote_of(&[Some(24.8), Some(25.6)], 300);
+        assert_eq!((signal.vote.highest, signal.vote.lowest, signal.vote.good), (25.6, 24.8, 2));
+        assert!(!signal.disagreeing);
+        assert!(vote_of(&[Some(24.8), Some(25.6)], 660).0.disagreeing);
+        assert!(!vote_of(&[Some(24.8), Some(25.2)], 660).0.disagreeing);
+    }
+
+    #[test]
+    fn of_three_the_median_decides_and_one_that_is_far_from_it_is_out_of_the_vote() {
+        let (signal, _) = vote_of(&[Some(25.0), Some(25.1), Some(27.0)], 300);
+        assert_eq!((signal.vote.value, signal.vote.highest, signal.vote.lowest), (25.1, 25.1, 25.1));
+        let (signal, probes) = vote_of(&[Some(25.0), Some(25.1), Some(27.0)], 700);
+        assert!(probes[2].outvoted && !probes[0].outvoted);
+        assert_eq!((signal.vote.highest, signal.vote.lowest, signal.vote.good), (25.1, 25.0, 2), "rules of two");
+    }
+
+    #[test]
+    fn of_three_with_one_lost_the_rules_of_two_hold_and_with_none_there_is_a_reason() {
+        let (signal, _) = vote_of(&[Some(25.0), None, Some(25.3)], 300);
+        assert_eq!((signal.vote.highest, signal.vote.lowest, signal.vote.good), (25.3, 25.0, 2));
+        let (signal, _) = vote_of(&[None, None, None], 300);
+        assert_eq!(signal.vote.quality, Quality::Bad(Fault::NeverHeard));
     }
 }

@@ -125,7 +125,9 @@ fn plan_faults(demo: &Demo, world: &mut World) -> Result<Vec<String>, DemoError>
     let read = demo.faults.iter().map(|sentence| world.catalogue().read(sentence));
     let faults: Vec<Fault> = read.collect::<Result<_, _>>().map_err(DemoError::Fault)?;
     let sentences = faults.iter().map(|fault| world.catalogue().sentence(fault)).collect();
-    faults.into_iter().for_each(|fault| world.inject(fault));
+    for fault in faults {
+        world.inject(fault);
+    }
     Ok(sentences)
 }
 
@@ -139,11 +141,14 @@ fn redirect(setup: &mut Setup, door: SocketAddr, http: Option<u16>, scratch: &Sc
     daemon.channels.clear();
     daemon.http.token_file = None;
     let usual = daemon.http.listen.port();
-    let port = http.unwrap_or_else(|| {
-        let is_free = TcpListener::bind((Ipv4Addr::LOCALHOST, usual)).is_ok();
-        if is_free { usual } else { 0 }
-    });
+    let port = http.unwrap_or(if is_free(usual) { usual } else { 0 });
     daemon.http.listen = (Ipv4Addr::LOCALHOST, port).into();
+}
+
+/// Another daemon, or another demo, may have it.
+#[expect(clippy::disallowed_methods, reason = "the demo looks for a free port on its own machine")]
+fn is_free(port: u16) -> bool {
+    TcpListener::bind((Ipv4Addr::LOCALHOST, port)).is_ok()
 }
 
 /// A reload reads the files again and keeps what the demo put in their place.

@@ -62,6 +62,10 @@ pub fn opening(is: &Opening<'_>) -> String {
             text.push_str("Above 120 a busy machine can be too slow for its own network: unproven commands may then be the demo's fault.\n");
         }
     }
+    text.push_str(
+        "\nThe daemon asks for MQTT 5 first and the built-in broker speaks 3.1.1: hence one warning at the start. Until the\n\
+         first readings come, interlocks that trip on lost evidence are tripped; that is as it should be.\n",
+    );
     if is.faults.is_empty() {
         text.push_str(
             "\nNothing goes wrong. Try `--fault \"heater welds at 10 min\"`; `--list-faults` prints all of them.\n",

@@ -164,7 +164,7 @@ fn add_senders(world: &mut World, devices: &Devices, seed: u64) {
         let silence = probes.iter().map(|index| devices.topics[*index].1).min().unwrap_or_default();
         let contact = probes.iter().all(|index| world.probes[*index].quantity == Quantity::Contact);
         // Often enough that two lost messages do no harm; a contact speaks at once when it changes.
-        let (part, longest) = if contact { (4, Span::from_hours(1)) } else { (6, Span::from_seconds(10)) };
+        let (part, longest) = if contact { (4, Span::from_seconds(15)) } else { (6, Span::from_seconds(10)) };
         let every = silence.part(part).clamp(Span::from_millis(500), longest);
         let first = Chance::new(seed, &format!("first of {topic}")).span(Span::ZERO, every.min(Span::from_seconds(2)));
         let index = world.senders.len();
