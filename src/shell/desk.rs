@@ -8,6 +8,7 @@
 pub mod answer;
 mod effects;
 pub mod housekeeping;
+mod journal;
 mod outbox;
 mod reload;
 
@@ -17,9 +18,7 @@ use std::sync::Arc;
 use tokio::time::Instant;
 
 use crate::config::setup::DaemonSettings;
-use crate::control::effect::JournalEntry;
 use crate::control::event::{BrokerSaid, Event, Retained};
-use crate::control::ids::Name;
 use crate::control::{Remembered, Tank};
 use crate::time::Steady;
 use crate::wire::metrics::{Meters, PublishResult};
@@ -32,6 +31,7 @@ use super::mqtt::{Incoming, Sender, Tag};
 use super::notify::Notifier;
 use super::pulse::Pulse;
 use super::store::Store;
+use journal::Journal;
 use outbox::Outbox;
 
 /// Deadlines that one turn meets at most, so that messages are heard in between.
@@ -77,8 +77,7 @@ pub struct Desk {
     /// States of tanks that the config does not have now.
     shelf: BTreeMap<String, Remembered>,
     heard: Vec<Heard>,
-    /// Lines of the journal that wait for a quiet moment.
-    unwritten: VecDeque<(Name, JournalEntry)>,
+    journal: Journal,
     /// What happened while effects were carried out: told to the tanks after them.
     aftermath: VecDeque<(TankIndex, Event)>,
     housekeeping: housekeeping::State,
@@ -136,7 +135,7 @@ impl Desk {
             reload_refused: None,
             shelf: parts.shelf,
             heard: Vec::new(),
-            unwritten: VecDeque::new(),
+            journal: Journal::default(),
             aftermath: VecDeque::new(),
             housekeeping: housekeeping::State::default(),
         };
@@ -351,7 +350,8 @@ impl Desk {
             return;
         };
         match said {
-            BrokerSaid::Accepted => {}
+            // Says nothing about the plug, so that there is nothing for the core to decide.
+            BrokerSaid::Accepted => return,
             BrokerSaid::NobodyListens => self.meters.published(tag.kind(), PublishResult::NobodyListens),
             BrokerSaid::Refused => self.meters.published(tag.kind(), PublishResult::Refused),
         }

@@ -56,7 +56,7 @@ impl Desk {
         let text = format!("a retained request on `{topic}` was not carried out: nobody can say how old it is");
         let at = self.clock.now().wall;
         let entry = JournalEntry { at, kind: JournalKind::System, subject: "ask".to_owned(), text: text.clone() };
-        self.store.journal(&name, entry);
+        self.journal.push(name.to_string(), entry);
         self.saw_kept_request();
         self.raise(DaemonAlarm::KeptRequest, text.clone());
         let fix = "publish requests without the retain flag; clear this one by an empty retained message";

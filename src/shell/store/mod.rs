@@ -33,7 +33,7 @@ const RETRY: Duration = Duration::from_secs(5);
 
 enum Job {
     Save { tank: String, json: String, done: Option<SyncSender<bool>> },
-    Journal(String, JournalEntry),
+    Journal(Vec<(String, JournalEntry)>),
     Samples(Vec<Sample>),
     Stop,
 }
@@ -125,9 +125,9 @@ impl Store {
         }
     }
 
-    /// Writes a line of the journal, soon.
-    pub fn journal(&self, tank: &str, entry: JournalEntry) {
-        if self.jobs.try_send(Job::Journal(tank.to_owned(), entry)).is_err() {
+    /// Writes lines of the journal, soon.
+    pub fn journal(&self, lines: Vec<(String, JournalEntry)>) {
+        if !lines.is_empty() && self.jobs.try_send(Job::Journal(lines)).is_err() {
             self.lost("the store does not keep up: journal lines are lost");
         }
     }
@@ -189,7 +189,7 @@ impl Writer {
                         batch.states.insert(tank, json);
                         waiting.extend(done);
                     }
-                    Job::Journal(tank, entry) => batch.journal.push((tank, entry)),
+                    Job::Journal(lines) => batch.journal.extend(lines),
                     Job::Samples(samples) => batch.samples.extend(samples),
                     Job::Stop => stop = true,
                 }
