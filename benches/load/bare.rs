@@ -78,7 +78,8 @@ pub fn flood(port: u16) {
         let mut n = 0_u64;
         loop {
             n += 1;
-            let payload = format!(r#"{{"temp":25.0625,"seq":{n:010},"ok":true}}"#);
+            // Ten digits, and no leading zero: JSON knows none.
+            let payload = format!(r#"{{"temp":25.0625,"seq":{},"ok":true}}"#, 1_000_000_000 + n);
             if client.publish(format!("load/temp/{}", n % 4), QoS::AtMostOnce, false, payload).await.is_err() {
                 return;
             }

@@ -127,7 +127,7 @@ impl Scale {
                 for n in 0..CONTACTS {
                     let _ = writeln!(
                         text,
-                        "  c{n}: {{ measures: low-float, topic: load/contact/{n}, wet: \"1\", dry: \"0\", stale_after: 60 s }}"
+                        "  c{n}: {{ measures: low-float, topic: load/contact/{n}, wet: \"1\", dry: \"0\", stale_after: 3 s }}"
                     );
                 }
                 text.push_str("outputs:\n");

@@ -200,7 +200,7 @@ pub async fn run(mut desk: Desk, mut inbox: mpsc::Receiver<Job>, shutdown: impl 
                 since_idle += 1;
                 if since_idle >= IDLE_SHARE {
                     since_idle = 0;
-                    desk.idle_work();
+                    desk.catch_up();
                 }
             }
             Turn::Arrived(Err(why)) => connection.ended(&mut desk, &why),

@@ -17,7 +17,9 @@ use std::sync::Arc;
 use tokio::time::Instant;
 
 use crate::config::setup::DaemonSettings;
+use crate::control::effect::JournalEntry;
 use crate::control::event::{BrokerSaid, Event, Retained};
+use crate::control::ids::Name;
 use crate::control::{Remembered, Tank};
 use crate::time::Steady;
 use crate::wire::metrics::{Meters, PublishResult};
@@ -75,6 +77,8 @@ pub struct Desk {
     /// States of tanks that the config does not have now.
     shelf: BTreeMap<String, Remembered>,
     heard: Vec<Heard>,
+    /// Lines of the journal that wait for a quiet moment.
+    unwritten: VecDeque<(Name, JournalEntry)>,
     /// What happened while effects were carried out: told to the tanks after them.
     aftermath: VecDeque<(TankIndex, Event)>,
     housekeeping: housekeeping::State,
@@ -132,6 +136,7 @@ impl Desk {
             reload_refused: None,
             shelf: parts.shelf,
             heard: Vec::new(),
+            unwritten: VecDeque::new(),
             aftermath: VecDeque::new(),
             housekeeping: housekeeping::State::default(),
         };

@@ -19,10 +19,9 @@ impl Desk {
                 }
                 Effect::SaveState(Durability::Soon) => self.seats[index.0].unsaved = true,
                 Effect::SaveState(Durability::BeforeWhatFollows) => self.save(index.0, Durability::BeforeWhatFollows),
+                // Written when the commands are on their way: a log line costs more than a step.
                 Effect::Journal(entry) => {
-                    let name = &self.seats[index.0].tank.plan().name;
-                    tracing::info!("{name}: {} {}: {}", entry.kind.word(), entry.subject, entry.text);
-                    self.store.journal(name, entry);
+                    self.unwritten.push_back((self.seats[index.0].tank.plan().name.clone(), entry));
                 }
                 Effect::Notify(notice) => {
                     self.notifier.tell(&Notification {
@@ -57,6 +56,17 @@ impl Desk {
             self.meters.published(PublishKind::Command, PublishResult::Dropped);
             // Told to the core, which tries again: a plug without report would else never hear it.
             self.aftermath.push_back((index, Event::CommandAcknowledged { output, outcome: BrokerSaid::Refused }));
+        }
+    }
+
+    /// Writes lines of the journal, and the log.
+    pub(super) fn write_down(&mut self, at_most: usize) {
+        for _ in 0..at_most {
+            let Some((tank, entry)) = self.unwritten.pop_front() else {
+                return;
+            };
+            tracing::info!("{tank}: {} {}: {}", entry.kind.word(), entry.subject, entry.text);
+            self.store.journal(&tank, entry);
         }
     }
 

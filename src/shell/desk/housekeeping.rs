@@ -134,6 +134,7 @@ impl Desk {
 
     /// A clean end: what must survive is saved, the broker is told.
     pub fn say_good_bye(&mut self) {
+        self.write_down(usize::MAX);
         for index in 0..self.seats.len() {
             self.save(index, Durability::Soon);
         }

@@ -18,6 +18,9 @@ const AT_MOST_EVERY: Duration = Duration::from_secs(1);
 /// What did not change is repeated so often, so that its age is known.
 const REPEAT: Duration = Duration::from_mins(1);
 
+/// Lines of the journal that one quiet moment writes.
+const LINES: usize = 16;
+
 /// What was published, and what is to be looked at.
 #[derive(Debug, Default)]
 pub(super) struct Outbox {
@@ -123,14 +126,24 @@ impl Desk {
     /// When there will be something to do that can wait.
     pub fn next_idle_work(&self) -> Option<Instant> {
         match () {
-            () if !self.outbox.to_sample.is_empty() => Some(Instant::now()),
+            () if !self.outbox.to_sample.is_empty() || !self.unwritten.is_empty() => Some(Instant::now()),
             () if self.may_show() => self.outbox.next(),
             () => None,
         }
     }
 
+    /// Under a flood, where no moment is quiet: all lines that wait, and one piece of the rest.
+    pub fn catch_up(&mut self) {
+        self.write_down(usize::MAX);
+        self.idle_work();
+    }
+
     /// Does one piece of it; `false`: there was none.
     pub fn idle_work(&mut self) -> bool {
+        if !self.unwritten.is_empty() {
+            self.write_down(LINES);
+            return true;
+        }
         if let Some(index) = self.outbox.to_sample.pop() {
             self.sample(index);
             return true;
