@@ -179,7 +179,7 @@ fn outside_crates() -> Vec<String> {
     let mut names = Vec::new();
     for line in manifest.lines() {
         if line.starts_with('[') {
-            section = line.to_owned();
+            line.clone_into(&mut section);
         } else if section == "[dependencies]"
             && let Some((name, _)) = line.split_once('=')
             && !line.starts_with('#')

@@ -7,6 +7,9 @@
 //! Parts: [`servers`] starts and stops processes, [`bare`] is what the daemon is compared with,
 //! [`drive`] sends and measures.
 
+#![expect(clippy::disallowed_methods, reason = "a benchmark reads the clock, sleeps and opens sockets")]
+#![expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "counts and ranks, far inside both types")]
+
 mod bare;
 mod drive;
 mod servers;
@@ -27,7 +30,7 @@ fn main() {
         _ => {}
     }
     let broker = Broker::start();
-    println!("load benchmark: {} rounds, daemon and bare client alternating on one Mosquitto", ROUNDS);
+    println!("load benchmark: {ROUNDS} rounds, daemon and bare client alternating on one Mosquitto");
     latency(&broker);
     drain(&broker);
     memory(&broker);

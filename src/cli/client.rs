@@ -22,7 +22,7 @@ pub struct Daemon {
     /// The tank; the usual one of daemon.yaml if not given.
     #[arg(long, value_name = "TANK")]
     pub tank: Option<String>,
-    /// Where the daemon listens [default: `SLACKWATER_URL`, else the address in the config, else <http://127.0.0.1:8480>].
+    /// Where the daemon listens; if not given: `SLACKWATER_URL`, else the address in the config, else port 8480 of this machine.
     #[arg(long, value_name = "URL")]
     pub url: Option<String>,
     /// The config directory, to find the daemon's address and token.

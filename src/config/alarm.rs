@@ -64,7 +64,10 @@ pub(super) fn alarms(file: Option<&Item>, plan: &TankPlan, scope: &Scope, rest: 
         let on_delay = fields.get("on_delay").and_then(|item| item.span(Span::ZERO, Span::from_hours(48)));
         let off_delay = fields.get("off_delay").and_then(|item| item.span(Span::ZERO, Span::from_hours(48)));
         let advice = fields.get("advice").and_then(|item| item.text().map(str::to_owned));
-        if may_belong && when.is_none() {
+        // An adjustment of an alarm that comes with a signal, if what could not be read brings it along.
+        let adjusts = scope.signals.iter().any(|signal| name.starts_with(&format!("{}-", signal.name)));
+        let is_whole = when.is_some() && priority.is_some() && advice.is_some();
+        if may_belong && (when.is_none() || (adjusts && !is_whole)) {
             continue;
         }
         let alarm = if let Some(at) = at {

@@ -279,7 +279,14 @@ pub(super) fn evidence(plan: &TankPlan, id: ConditionId, facts: &Facts<'_>, now:
             parts.push(part);
         }
     });
-    if leaves <= 1 { describe(plan, id, facts, now) } else { parts.join(", ") }
+    if leaves <= 1 {
+        return describe(plan, id, facts, now);
+    }
+    let lasting = match &plan.conditions[id.index()] {
+        Condition::Lasting { span, .. } => format!("for {span}: "),
+        _ => String::new(),
+    };
+    format!("{lasting}{}", parts.join(", "))
 }
 
 /// A value with its unit.

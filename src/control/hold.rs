@@ -51,7 +51,7 @@ pub(super) struct WaitingAnswer {
 
 /// Said with every start of a hold.
 pub(super) const NOT_ISOLATION: &str = "A hold is not isolation: software and plugs can fail. Pull the plugs of \
-     everything in the water before hands go near it; the residual-current device stays in charge of your life.";
+     everything in the water before hands go near it, and have a residual-current device on every circuit.";
 
 /// The hold that begins where a person switches something off by hand.
 pub(super) const HANDS_IN: &str = "hands-in";

@@ -3,10 +3,10 @@
 //! Pure: it owns no channel, lock, callback, logger, clock or random source. Time is an argument,
 //! effects are values, and the same events give the same effects, byte for byte. `step` cannot fail.
 //!
-//! In the order of a step: [`probe`] (may a reading be believed), [`vote`] (several probes to one
-//! signal), [`conditions`] (three-valued), [`thermostat`] (wishes), [`interlock`] (trips),
-//! [`hold`]s, [`arbiter`] (who decides), [`plug`] (command and proof), [`alarm`]s, and in
-//! [`requests`] what people ask. [`tank`] strings them together; [`memory`] is what survives a kill, [`replan`] a reload.
+//! In the order of a step: `probe` (may a reading be believed), `vote` (several probes to one
+//! signal), `conditions` (three-valued), `thermostat` (wishes), `interlock` (trips),
+//! `hold`s, `arbiter` (who decides), `plug` (command and proof), `alarm`s, and in
+//! `requests` what people ask. `tank` strings them together; `memory` is what survives a kill, `replan` a reload.
 
 mod alarm;
 mod alarms;

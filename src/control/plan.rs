@@ -1,7 +1,7 @@
 //! What a keeper's config means: one tank's plan, valid by construction.
 //!
-//! Only `config` builds plans from files; tests and the simulator may build them by hand with
-//! [`TankPlan::validate`] as the last word. All values are in the canonical unit of their quantity
+//! Only `config` builds plans from files; tests may build them by hand, and then it is theirs that
+//! indices point at something and children stand before parents. All values are in the canonical unit of their quantity
 //! (`units::Quantity::canonical`). The plan knows no topic and no payload: those are `wire`'s.
 
 use crate::time::{DailyWindow, Span, Zone};

@@ -147,7 +147,8 @@ impl Tank {
             wished: plug.wished,
             decided: plug.decided(plan.kind),
             layer: decision.map_or("rest", |decision| decision.layer.word()),
-            cause: decision.map_or_else(|| "nothing is decided yet".to_owned(), |decision| decision.cause.clone()),
+            cause: decision
+                .map_or_else(|| "nothing is decided yet".to_owned(), |decision| self.cause(id, decision.layer)),
             since: decision.map_or(self.now.wall, |decision| decision.since),
             commanded: plug.told,
             proof: plug.proof,
@@ -388,7 +389,8 @@ impl Tank {
             || format!("{}: nothing is decided yet", plan.name),
             |decision| {
                 let since = self.plan.zone.show(decision.since);
-                format!("{} is {} since {since}: {}", plan.name, decision.to.word(), decision.cause)
+                let cause = self.cause(id, decision.layer);
+                format!("{} is {} since {since}: {cause}", plan.name, decision.to.word())
             },
         );
         Explanation {

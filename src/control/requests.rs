@@ -208,17 +208,17 @@ impl Tank {
             match self.interlocks[index].stage {
                 Stage::Armed => cleared.push(format!("{name} is not tripped")),
                 Stage::Tripped => kept.push(format!("{name} is tripped and not latched; it goes with its cause")),
-                Stage::Latched => match self.interlocks[index].reset_refusal() {
-                    Some(reason) => {
-                        kept.push(format!("{name}: {reason}: {}", self.describe(self.plan.interlocks[index].cause)))
+                Stage::Latched => {
+                    if let Some(reason) = self.interlocks[index].reset_refusal() {
+                        let cause = self.describe(self.plan.interlocks[index].cause);
+                        kept.push(format!("{name}: {reason}: {cause}"));
+                        continue;
                     }
-                    None => {
-                        self.interlocks[index].reset();
-                        self.unsaved = true;
-                        self.journal(JournalKind::Trip, &name, format!("reset by {by}"), effects);
-                        cleared.push(format!("{name} is reset"));
-                    }
-                },
+                    self.interlocks[index].reset();
+                    self.unsaved = true;
+                    self.journal(JournalKind::Trip, &name, format!("reset by {by}"), effects);
+                    cleared.push(format!("{name} is reset"));
+                }
             }
         }
         if kept.is_empty() {

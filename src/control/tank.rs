@@ -430,12 +430,11 @@ impl Tank {
             self.plugs[index].foreign_at = Some(now);
             let by = format!("a person at the plug of {names}");
             self.journal(JournalKind::Foreign, &names, "switched off by hand; nothing restarts by itself", effects);
-            match self.plan.hold(HANDS_IN) {
-                Some(hold) => self.begin_hold(hold, &by, Some(OutputId::new(index)), effects),
-                None => {
-                    let until = now.after(super::requests::DEFAULT_FORCE);
-                    self.forces[index] = Some(Force { to: Switch::Off, until, by });
-                }
+            if let Some(hold) = self.plan.hold(HANDS_IN) {
+                self.begin_hold(hold, &by, Some(OutputId::new(index)), effects);
+            } else {
+                let until = now.after(super::requests::DEFAULT_FORCE);
+                self.forces[index] = Some(Force { to: Switch::Off, until, by });
             }
         }
     }

@@ -67,7 +67,10 @@ impl Span {
     /// The n-th part of this span; the whole for n = 0.
     #[must_use]
     pub const fn part(self, n: u64) -> Self {
-        Self(if n == 0 { self.0 } else { self.0 / n })
+        match self.0.checked_div(n) {
+            Some(part) => Self(part),
+            None => self,
+        }
     }
 }
 

@@ -4,6 +4,8 @@
 //! The checks rest on a shadow of their own, made of the raw events; they do not ask the core
 //! whether a reading is good.
 
+use std::fmt::Write as _;
+
 use proptest::prelude::*;
 use proptest::test_runner::{Config, RngSeed};
 
@@ -192,7 +194,9 @@ impl Checked {
     fn trace(acts: &[Act]) -> String {
         let mut this = Self::new();
         this.traced = true;
-        acts.iter().for_each(|act| this.act(act));
+        for act in acts {
+            this.act(act);
+        }
         this.trace
     }
 
@@ -243,7 +247,7 @@ impl Checked {
                 }
             }
             Act::Watts(index, watts) => {
-                self.step(Event::MeterArrived { output: output(index), watts: Ok(*watts), retained: Retained::No })
+                self.step(Event::MeterArrived { output: output(index), watts: Ok(*watts), retained: Retained::No });
             }
             Act::Alive(index, alive) => {
                 let alive = if *alive { Alive::Yes } else { Alive::No };
@@ -318,7 +322,7 @@ impl Checked {
     fn check(&mut self, effects: &[Effect]) {
         let now = self.world.now.steady;
         if self.traced {
-            self.trace.push_str(&format!("{} {effects:?}\n", now.millis()));
+            let _ = writeln!(self.trace, "{} {effects:?}", now.millis());
             return;
         }
         for effect in effects {
