@@ -8,7 +8,10 @@ mod calc;
 pub mod check;
 pub mod client;
 pub mod demo;
+pub mod drill;
 pub mod explain;
+pub mod model;
+pub mod rehearse;
 pub mod run;
 pub mod status;
 
@@ -45,6 +48,8 @@ enum Command {
     /// Reads a config directory and says what it means, or everything that is wrong with it.
     Check(check::Check),
     Calc(calc::Calc),
+    Rehearse(Box<rehearse::Rehearse>),
+    Drill(drill::Drill),
     Demo(Box<demo::Demo>),
 }
 
@@ -62,6 +67,8 @@ pub fn main() -> ExitCode {
         Command::Ack(acknowledge) => acknowledge.run(),
         Command::Check(check) => check.run(),
         Command::Calc(calc) => calc.run(),
+        Command::Rehearse(rehearse) => rehearse.run(),
+        Command::Drill(drill) => drill.run(),
         Command::Demo(demo) => demo.run(),
     }
 }

@@ -15,6 +15,7 @@ mod alarm;
 mod condition;
 mod conductivity;
 mod daemon;
+pub mod drill;
 mod files;
 mod heat;
 mod hold;

@@ -13,7 +13,7 @@ use crate::wire::binding::{
 };
 
 use super::physics::{Facts, Room};
-use super::{Model, Surroundings, World};
+use super::{Daemon, Model, Surroundings, World};
 
 pub(super) struct Tank {
     pub plan: TankPlan,
@@ -152,8 +152,12 @@ pub(super) fn tanks() -> Vec<Tank> {
 
 /// A world of them; the lagoon is the usual tank, the room is 21 °C and steady.
 pub(super) fn world(seed: u64) -> World {
-    let surroundings =
-        Surroundings { room: Room::steady(21.0), usual_tank: Some("lagoon".to_owned()), ..Surroundings::default() };
+    let surroundings = Surroundings {
+        room: Room::steady(21.0),
+        usual_tank: Some("lagoon".to_owned()),
+        daemon: Daemon::Played,
+        ..Surroundings::default()
+    };
     let tanks = tanks();
     let models: Vec<Model<'_>> = tanks
         .iter()

@@ -27,6 +27,7 @@ mod payload;
 pub mod physics;
 mod plug;
 mod probe;
+pub mod rehearsal;
 mod world;
 
 pub use chance::Chance;
@@ -34,4 +35,4 @@ pub use fault::{Catalogue, Fault, FaultError};
 pub use fitting::{Fitting, Spot};
 pub use payload::Message;
 pub use physics::Facts;
-pub use world::{Broker, Model, Sent, Surroundings, Truth, World};
+pub use world::{Broker, Daemon, Model, Sent, Surroundings, Truth, World};

@@ -14,29 +14,13 @@ use tokio::time::{Instant, sleep, sleep_until};
 use crate::config::TankSetup;
 use crate::control::plan::{OutputPlan, Switch};
 use crate::shell::clock::Clock;
-use crate::sim::{Broker, Facts, Message, Model, Sent, World};
+use crate::sim::{Broker, Message, Sent, World};
 use crate::time::Span;
 
 use super::gate::{Door, Gate};
 
 /// Messages on their way to the broker; what does not fit is lost, as on a real network.
 const CHANNEL: usize = 4096;
-
-/// What a tank file says that the simulator wants to know.
-pub fn model(tank: &TankSetup) -> Model<'_> {
-    let probes = |signals: &[crate::control::ids::SignalId]| {
-        signals.iter().flat_map(|signal| tank.plan.signals[signal.index()].probes.clone()).collect()
-    };
-    let facts = Facts {
-        sump: tank.facts.sump,
-        reservoir: tank.facts.reservoirs.first().map(|(_, volume)| *volume),
-        delivers: tank.facts.delivers.clone(),
-        high_floats: probes(&tank.facts.high_floats),
-        low_floats: probes(&tank.facts.low_floats),
-        leaks: probes(&tank.facts.leaks),
-    };
-    Model { plan: &tank.plan, bindings: &tank.bindings, facts }
-}
 
 /// The home with its world.
 pub struct Home {

@@ -9,6 +9,7 @@ use std::time::Duration;
 use tokio::sync::watch;
 use tokio::task::JoinHandle;
 
+use crate::cli::model::model;
 use crate::config::{Setup, TankSetup, load};
 use crate::shell::clock::Clock;
 use crate::shell::{self, Options, RunError};
@@ -18,7 +19,7 @@ use crate::sim::{Fault, FaultError, Model, Surroundings, World};
 use super::broker::{self, BrokerError};
 use super::example::{self, ExampleError, Scratch};
 use super::gate::Gate;
-use super::home::{Home, model};
+use super::home::Home;
 use super::words::{Opening, opening};
 use super::{Demo, narrate};
 

@@ -5,6 +5,7 @@ use std::fmt::Write;
 use crate::control::plan::OutputKind;
 use crate::units::{Quantity, Unit};
 
+use super::super::world::Daemon;
 use super::{Fault, Sentence, What};
 
 /// What a subject is; it decides which sentences fit.
@@ -28,6 +29,12 @@ pub(in crate::sim) enum Class {
     Power,
     /// The broker.
     Broker,
+    /// The daemon itself, where it is played too.
+    Daemon,
+    /// The wall clock of its machine.
+    Clock,
+    /// A tank's keeper.
+    Keeper,
 }
 
 /// One that can fail.
@@ -60,7 +67,7 @@ pub struct Catalogue {
 }
 
 /// The sentences for each class, with what they mean. Words in capitals stand for a value.
-pub(super) const POSSIBLE: [(&str, &str, &str); 25] = [
+pub(super) const POSSIBLE: [(&str, &str, &str); 30] = [
     ("output", "welds", "the relay conducts whatever it is told and whatever it reports"),
     ("output", "stops", "no work and no power: a burnt element, a dead motor"),
     ("output", "jams", "no work, and it still draws power: a blocked rotor"),
@@ -86,6 +93,11 @@ pub(super) const POSSIBLE: [(&str, &str, &str); 25] = [
     ("room", "warms to TEMPERATURE", "within an hour or two; also `cools to` and `goes to`"),
     ("power", "cut", "no mains for plugs and probes; broker and daemon go on, as on a battery"),
     ("broker", "vanishes", "no broker for anybody"),
+    ("daemon", "is killed", "without a word; with `for` it starts again with its store"),
+    ("clock", "jumps ahead 1 h", "the wall clock of the daemon's machine; also `jumps back 1 h`"),
+    ("keeper", "feeds", "asks for the hold `feeding`"),
+    ("keeper", "changes 9 L", "of water, under the hold `water-change`"),
+    ("keeper", "resets", "whatever is latched, as far as it can be"),
 ];
 
 impl Class {
@@ -101,18 +113,30 @@ impl Class {
             Self::Room => row == "room",
             Self::Power => row == "power",
             Self::Broker => row == "broker",
+            Self::Daemon => row == "daemon",
+            Self::Clock => row == "clock",
+            Self::Keeper => row == "keeper",
         }
     }
 }
 
 impl Catalogue {
     /// The subjects that everybody has.
-    pub(in crate::sim) fn new(usual: Option<&str>) -> Self {
+    pub(in crate::sim) fn new(usual: Option<&str>, daemon: Daemon) -> Self {
         let mut catalogue = Self { subjects: Vec::new(), usual: usual.map(str::to_owned) };
         catalogue.add(None, "room", Class::Room, 0);
         catalogue.add(None, "power", Class::Power, 0);
         catalogue.add(None, "broker", Class::Broker, 0);
+        if daemon == Daemon::Played {
+            catalogue.add(None, "daemon", Class::Daemon, 0);
+            catalogue.add(None, "clock", Class::Clock, 0);
+        }
         catalogue
+    }
+
+    /// Whether the daemon is one that can fail.
+    pub(in crate::sim) fn plays_daemon(&self) -> bool {
+        self.subjects.iter().any(|subject| subject.class == Class::Daemon)
     }
 
     /// One more.
@@ -161,6 +185,9 @@ impl Catalogue {
             ("the room", "room"),
             ("the mains", "power"),
             ("the broker", "broker"),
+            ("the daemon", "daemon"),
+            ("its clock", "clock"),
+            ("keepers", "keeper"),
         ] {
             let mut names: Vec<String> = self
                 .subjects

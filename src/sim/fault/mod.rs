@@ -7,12 +7,14 @@
 //! ```
 //! Without `at` it begins at once; without `for` it lasts. Times count from the start of the
 //! simulation, in simulated time. A subject is an output, a probe, a tank or one of `room`, `drain`,
-//! `reservoir`, `power`, `broker`; where several tanks have one of that name it is the usual tank's,
+//! `reservoir`, `power`, `broker`, and where a daemon is played too (rehearsal, drill) `daemon`, `clock`,
+//! `keeper`; where several tanks have one of that name it is the usual tank's,
 //! and `TANK/NAME` names another's. [`Catalogue::possible`] lists everything.
 //!
 //! Invariant: what [`Fault`] prints, [`Catalogue::read`] reads back as the same fault.
 
 mod catalogue;
+mod draw;
 mod read;
 #[cfg(test)]
 mod tests;
@@ -54,6 +56,23 @@ pub enum What {
     PowerCut,
     /// No broker for anybody.
     BrokerVanishes,
+    /// The daemon is dead; when it is over it starts again with what its store remembers.
+    DaemonKilled,
+    /// The wall clock of the daemon's machine moves by so many milliseconds.
+    ClockJumps(i64),
+    /// Not a fault: a tank's keeper does something.
+    Keeper(usize, KeeperAct),
+}
+
+/// What a keeper does.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum KeeperAct {
+    /// Asks for the hold `feeding`, and leaves it to its limit.
+    Feeds,
+    /// Asks for the hold `water-change`, takes so many litres and gives as many of new sea water, releases.
+    ChangesWater(f64),
+    /// Asks for the reset of whatever is latched.
+    Resets,
 }
 
 /// With an output or its plug.
@@ -130,6 +149,8 @@ impl What {
         matches!(
             self,
             Self::Output(_, OutputFault::PlugReboots(_) | OutputFault::Pressed(_))
+                | Self::ClockJumps(_)
+                | Self::Keeper(..)
                 | Self::Tank(_, TankFault::ReservoirRunsEmpty | TankFault::ReservoirIsRefilled)
         )
     }
@@ -145,6 +166,17 @@ impl What {
             Self::Room(celsius) => format!("goes to {celsius} °C"),
             Self::PowerCut => "cut".to_owned(),
             Self::BrokerVanishes => "vanishes".to_owned(),
+            Self::DaemonKilled => "is killed".to_owned(),
+            Self::ClockJumps(by) => {
+                format!(
+                    "jumps {} {}",
+                    if by < 0 { "back" } else { "ahead" },
+                    Exact(Span::from_millis(by.unsigned_abs()))
+                )
+            }
+            Self::Keeper(_, KeeperAct::Feeds) => "feeds".to_owned(),
+            Self::Keeper(_, KeeperAct::ChangesWater(litres)) => format!("changes {litres} L"),
+            Self::Keeper(_, KeeperAct::Resets) => "resets".to_owned(),
         }
     }
 }

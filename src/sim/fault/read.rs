@@ -7,7 +7,7 @@ use crate::time::Span;
 use crate::units::{Amount, Quantity};
 
 use super::catalogue::{Class, POSSIBLE, Subject};
-use super::{Catalogue, Fault, OutputFault, ProbeFault, ReadsAs, TankFault, What};
+use super::{Catalogue, Fault, KeeperAct, OutputFault, ProbeFault, ReadsAs, TankFault, What};
 
 /// Why a sentence is no fault here. Ends with what to write instead.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -167,8 +167,40 @@ fn what(subject: &Subject, words: &[&str]) -> Said {
         Class::Room => return room(words),
         Class::Power => matches!(words, ["cut" | "fails"] | ["is", "cut"]).then_some(What::PowerCut),
         Class::Broker => matches!(words, ["vanishes"] | ["is", "lost"]).then_some(What::BrokerVanishes),
+        Class::Daemon => matches!(words, ["is", "killed"] | ["dies"]).then_some(What::DaemonKilled),
+        Class::Clock => return clock(words),
+        Class::Keeper => return keeper(index, words),
     };
     found.map_or(Said::Nothing, Said::Fault)
+}
+
+fn clock(words: &[&str]) -> Said {
+    let (back, by) = match words {
+        ["jumps", "back", by @ ..] => (true, by),
+        ["jumps", "ahead", by @ ..] => (false, by),
+        _ => return Said::Nothing,
+    };
+    match by.join(" ").parse::<Span>() {
+        Ok(by) => {
+            let by = i64::try_from(by.millis()).unwrap_or(i64::MAX);
+            Said::Fault(What::ClockJumps(if back { -by } else { by }))
+        }
+        Err(error) => Said::Wrong(error.to_string()),
+    }
+}
+
+fn keeper(tank: usize, words: &[&str]) -> Said {
+    let act = match words {
+        ["feeds"] => KeeperAct::Feeds,
+        ["resets"] => KeeperAct::Resets,
+        ["changes", litres @ ..] if !litres.is_empty() => match Amount::parse(&litres.join(" "), Quantity::Volume) {
+            Ok(litres) if litres.value() > 0.0 => KeeperAct::ChangesWater(litres.value()),
+            Ok(_) => return Said::Wrong("nothing is changed by that\n  write more than 0 L".to_owned()),
+            Err(error) => return Said::Wrong(error.to_string()),
+        },
+        _ => return Said::Nothing,
+    };
+    Said::Fault(What::Keeper(tank, act))
 }
 
 fn switch(word: &str) -> Option<Switch> {

@@ -60,6 +60,10 @@ fn keepers_words_mean_what_they_say() {
         ("filter stops", "filter stops"),
         ("drain clogs at 1d 2h", "drain clogs at 1 d 2 h"),
         ("reservoir runs empty", "reservoir runs empty"),
+        ("daemon dies at 1 h for 10 s", "daemon is killed at 1 h for 10 s"),
+        ("clock jumps back 90 min at 2 h", "clock jumps back 1 h 30 min at 2 h"),
+        ("keeper changes 9000 mL at 3 h", "keeper changes 9 L at 3 h"),
+        ("quarantine/keeper feeds", "quarantine/keeper feeds"),
     ] {
         let fault = catalogue.read(sentence).unwrap_or_else(|error| panic!("{error}"));
         assert_eq!(catalogue.sentence(&fault), printed);
@@ -72,11 +76,11 @@ fn what_cannot_be_is_answered_with_what_can() {
     let refusal = |sentence: &str| world.catalogue().read(sentence).unwrap_err().to_string();
     assert_eq!(
         refusal("kettle welds"),
-        "`kettle welds`: there is no `kettle` here\n  begin with one of `room`, `power`, `broker`, `display-temp`, \
+        "`kettle welds`: there is no `kettle` here\n  begin with one of `room`, `power`, `broker`, `daemon`, `clock`, `display-temp`, \
          `sump-temp`, `sump-level`, `high-float`, `low-float`, `salinity`, `return-flow`, `room-temp`, `floor-leak`, \
-         `heater`, `return-pump`, `powerhead`, `top-off`, `lagoon`, `reservoir`, `drain`, `water-temp`, \
+         `heater`, `return-pump`, `powerhead`, `top-off`, `lagoon`, `reservoir`, `keeper`, `drain`, `water-temp`, \
          `quarantine/high-float`, `quarantine/low-float`, `floor-leak`, `quarantine/heater`, `filter`, `quarantine`, \
-         `quarantine/reservoir`"
+         `quarantine/reservoir`, `quarantine/keeper`"
     );
     assert_eq!(
         refusal("high-float reads 3"),

@@ -68,6 +68,14 @@ pub struct Ledger {
     pub spilled: f64,
     /// Grams of salt that left with foam and spills.
     pub salt_lost: f64,
+    /// By the keeper, out.
+    pub removed: f64,
+    /// Grams of salt in it.
+    pub salt_removed: f64,
+    /// By the keeper, in.
+    pub given: f64,
+    /// Grams of salt in it.
+    pub salt_given: f64,
 }
 
 /// A container of fresh water for the top-off, perhaps shared by tanks.
@@ -180,6 +188,21 @@ impl Physics {
         }
         self.ledger.dosed += dosed;
         self.pour(Parcel::fresh(dosed, air.celsius));
+    }
+
+    /// A keeper takes water out of the display, or the only basin, as it is mixed.
+    pub fn take_out(&mut self, litres: f64) {
+        let parcel = self.display.take(litres);
+        self.ledger.removed += parcel.litres;
+        self.ledger.salt_removed += parcel.salt;
+    }
+
+    /// A keeper gives water of this salinity (g/kg) and temperature into the display, or the only basin.
+    pub fn give(&mut self, litres: f64, salinity: f64, celsius: f64) {
+        let parcel = Parcel { litres, salt: salinity * DENSITY * litres, celsius };
+        self.ledger.given += parcel.litres;
+        self.ledger.salt_given += parcel.salt;
+        self.display.add(parcel);
     }
 
     /// Into the return chamber, or the only basin.

@@ -94,6 +94,52 @@ fn water_and_salt_balance_over_ten_days_of_stops_floods_and_top_off() {
     assert!((tank.floor_litres() - gone.spilled).abs() < 1e-9);
 }
 
+/// A year without faults: a thermostat, a top-off that is refilled each day, a water change of 9 L each week.
+#[test]
+fn water_and_salt_balance_over_a_year_to_a_millilitre_and_a_hundredth_of_a_percent() {
+    let mut tank = lagoon();
+    let (water, salt) = (tank.litres(), tank.salt());
+    let mut duty = idle();
+    let mut drawn = 0.0;
+    for day in 0..365_u32 {
+        let mut reservoir = full();
+        if day % 7 == 6 {
+            tank.take_out(9.0);
+            tank.give(9.0, 35.0, 21.0);
+        }
+        for _ in 0..43_200 {
+            let (level, celsius) = (tank.level(), tank.display_celsius());
+            duty[TOP_OFF] = if level < -4.0 {
+                1.0
+            } else if level > 0.0 {
+                0.0
+            } else {
+                duty[TOP_OFF]
+            };
+            duty[HEATER] = if celsius < 24.85 {
+                1.0
+            } else if celsius > 25.15 {
+                0.0
+            } else {
+                duty[HEATER]
+            };
+            tank.step(2.0, &duty, Air::new(20.0, 0.5), &mut reservoir);
+        }
+        drawn += reservoir.capacity - reservoir.litres;
+    }
+    let book = tank.ledger();
+    assert!(book.evaporated > 400.0 && book.given > 460.0 && book.skimmed > 1.0, "{book:?}");
+    let expected = water + book.topped_off + book.dosed + book.given
+        - book.evaporated
+        - book.skimmed
+        - book.spilled
+        - book.removed;
+    assert!((tank.litres() - expected).abs() < 0.001, "{} L against {expected} L", tank.litres());
+    assert!((drawn - book.topped_off).abs() < 0.001, "{drawn} L out of the reservoir, {} L in", book.topped_off);
+    let salt_expected = salt - book.salt_lost - book.salt_removed + book.salt_given;
+    assert!((tank.salt() / salt_expected - 1.0).abs() < 0.0001, "{} g against {salt_expected} g", tank.salt());
+}
+
 #[test]
 fn halving_the_step_changes_the_temperature_by_less_than_0_02_kelvin() {
     let run = |dt: f64, steps: u32| {

@@ -32,12 +32,15 @@ pub(super) fn world(models: &[Model<'_>], seed: u64, surroundings: Surroundings,
         probes: Vec::new(),
         senders: Vec::new(),
         listeners: BTreeMap::new(),
-        catalogue: Catalogue::new(surroundings.usual_tank.as_deref()),
+        catalogue: Catalogue::new(surroundings.usual_tank.as_deref(), surroundings.daemon),
         faults: Vec::new(),
         active: Vec::new(),
         broker: Broker::Up,
         outbox: Vec::new(),
         happened: Vec::new(),
+        interrupted: false,
+        clock_error: 0,
+        keepers: Vec::new(),
     };
     let mut devices = Devices::default();
     for model in models {
@@ -85,6 +88,9 @@ fn add_tank(world: &mut World, model: &Model<'_>, seed: u64, devices: &mut Devic
     }
     world.catalogue.add(None, name, Class::Tank, tank);
     world.catalogue.add(Some(name), "reservoir", Class::Reservoir, tank);
+    if world.catalogue.plays_daemon() {
+        world.catalogue.add(Some(name), "keeper", Class::Keeper, tank);
+    }
     if make.sump.is_some() {
         world.catalogue.add(Some(name), "drain", Class::Drain, tank);
     }

@@ -21,7 +21,7 @@ use crate::control::plan::Switch;
 use crate::time::{Now, Span, Steady};
 use crate::wire::binding::TankBindings;
 
-use super::fault::{Fault, What};
+use super::fault::{Fault, KeeperAct, What};
 use super::physics::{Facts, Physics, Reservoir, Room};
 use super::plug::{Plug, Told};
 use super::probe::Probe;
@@ -47,11 +47,22 @@ pub struct Surroundings {
     pub step: Span,
     /// The tank that a bare name in a fault means where several tanks have it.
     pub usual_tank: Option<String>,
+    /// Whether whoever drives the world plays the daemon too, so that it can be killed.
+    pub daemon: Daemon,
+}
+
+/// Where the daemon is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Daemon {
+    /// Behind a broker; no fault reaches it.
+    Elsewhere,
+    /// In the hands of the driver: faults reach it, its clock and its keeper.
+    Played,
 }
 
 impl Default for Surroundings {
     fn default() -> Self {
-        Self { room: Room::new(21.0), step: Span::from_seconds(1), usual_tank: None }
+        Self { room: Room::new(21.0), step: Span::from_seconds(1), usual_tank: None, daemon: Daemon::Elsewhere }
     }
 }
 
@@ -156,6 +167,12 @@ pub struct World {
     broker: Broker,
     outbox: Vec<Sent>,
     happened: Vec<(Steady, String)>,
+    /// A fault began or ended in this run: the driver has to look.
+    interrupted: bool,
+    /// By how much the wall clock of the daemon's machine is off, ms.
+    clock_error: i64,
+    /// What keepers set out to do and nobody took yet.
+    keepers: Vec<(usize, KeeperAct)>,
 }
 
 impl World {
@@ -167,6 +184,11 @@ impl World {
     /// The topics that plugs listen to.
     pub fn command_topics(&self) -> impl Iterator<Item = &str> {
         self.listeners.keys().map(String::as_str)
+    }
+
+    /// Whether a plug listens there.
+    pub fn is_command_topic(&self, topic: &str) -> bool {
+        self.listeners.contains_key(topic)
     }
 
     /// Who can fail here, and how.
@@ -183,6 +205,51 @@ impl World {
             self.schedule(begins.after(lasts), Action::FaultEnds(id));
         }
         self.faults.push(fault);
+    }
+
+    /// Whether the daemon lives, as far as faults go.
+    pub fn daemon_lives(&self) -> bool {
+        !self.is_on(What::DaemonKilled)
+    }
+
+    /// By how much the wall clock of the daemon's machine is ahead (or behind), ms.
+    pub fn clock_error(&self) -> i64 {
+        self.clock_error
+    }
+
+    /// What keepers set out to do since the last call, with the tank's place.
+    pub fn take_keepers(&mut self) -> Vec<(usize, KeeperAct)> {
+        std::mem::take(&mut self.keepers)
+    }
+
+    /// The tank that a fault belongs to, if it is one tank's.
+    pub fn tank_of(&self, what: What) -> Option<usize> {
+        match what {
+            What::Output(plug, _) => self.tanks.iter().position(|tank| tank.plugs.contains(&plug)),
+            What::Probe(probe, _) => match self.probes[probe].tanks.as_slice() {
+                [only] => Some(*only),
+                _ => None,
+            },
+            What::Tank(tank, _) | What::Keeper(tank, _) => Some(tank),
+            _ => None,
+        }
+    }
+
+    /// Takes so many litres out of a tank's display, or its only basin, as it is mixed.
+    pub fn take_water(&mut self, tank: usize, litres: f64) {
+        self.tanks[tank].physics.take_out(litres);
+    }
+
+    /// Gives new sea water of the room's temperature and this salinity into the display, or the only basin.
+    pub fn give_water(&mut self, tank: usize, litres: f64, salinity: f64) {
+        let celsius = self.room.celsius();
+        self.tanks[tank].physics.give(litres, salinity, celsius);
+    }
+
+    /// Fills a tank's reservoir.
+    pub fn refill(&mut self, tank: usize) {
+        let reservoir = &mut self.reservoirs[self.tanks[tank].reservoir];
+        reservoir.litres = reservoir.capacity;
     }
 
     /// Whether there is a broker now.
@@ -207,8 +274,8 @@ impl World {
         std::mem::take(&mut self.outbox)
     }
 
-    /// As [`Self::advance`], but stops at the first moment at which something is published, so that a
-    /// driver in process can let the daemon answer before time goes on. [`Self::time`] says where.
+    /// As [`Self::advance`], but stops at the first moment at which something is published or a fault
+    /// begins or ends, so that a driver in process can let the daemon answer before time goes on. [`Self::time`] says where.
     pub fn advance_to_next(&mut self, to: Now) -> Vec<Sent> {
         self.run(to, true);
         std::mem::take(&mut self.outbox)

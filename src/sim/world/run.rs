@@ -27,15 +27,17 @@ const FLOOR_FELT: f64 = 0.02;
 impl World {
     pub(super) fn run(&mut self, to: Now, stop_at_message: bool) {
         self.clock = to;
+        self.interrupted = false;
         while let Some(std::cmp::Reverse((at, _, action))) = self.queue.peek().copied() {
-            if at > to.steady || (stop_at_message && !self.outbox.is_empty() && at > self.at) {
+            let stops = stop_at_message && (!self.outbox.is_empty() || self.interrupted);
+            if at > to.steady || (stops && at > self.at) {
                 break;
             }
             self.queue.pop();
             self.at = self.at.max(at);
             self.carry_out(action);
         }
-        if !stop_at_message || self.outbox.is_empty() {
+        if !stop_at_message || (self.outbox.is_empty() && !self.interrupted) {
             self.at = self.at.max(to.steady);
         }
     }
@@ -82,6 +84,7 @@ impl World {
             Action::FaultBegins(id) => self.begin(id),
             Action::FaultEnds(id) => {
                 self.active.retain(|active| *active != id);
+                self.interrupted = true;
                 self.happened.push((self.at, format!("over: {}", self.catalogue.sentence(&untimed(&self.faults[id])))));
                 self.apply_faults();
             }
@@ -281,6 +284,7 @@ impl World {
 
     fn begin(&mut self, id: usize) {
         let fault = self.faults[id].clone();
+        self.interrupted = true;
         self.happened.push((self.at, self.catalogue.sentence(&untimed(&fault))));
         match fault.what {
             What::Output(index, OutputFault::PlugReboots(into)) => self.reboot(index, into),
@@ -290,6 +294,8 @@ impl World {
                     self.switched(index);
                 }
             }
+            What::ClockJumps(by) => self.clock_error = self.clock_error.saturating_add(by),
+            What::Keeper(tank, act) => self.keepers.push((tank, act)),
             What::Tank(tank, TankFault::ReservoirRunsEmpty) => self.reservoirs[self.tanks[tank].reservoir].litres = 0.0,
             What::Tank(tank, TankFault::ReservoirIsRefilled) => {
                 let reservoir = &mut self.reservoirs[self.tanks[tank].reservoir];

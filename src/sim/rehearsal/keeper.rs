@@ -1,0 +1,213 @@
+//! The simulated keeper: asks the daemon as a wall button would, carries water, fills reservoirs.
+//!
+//! ```text
+//!   water change   ask `hold water-change` ── 5 min ──► out, 5 min ──► in, 5 min ──► 5 min ──► ask `release`
+//!   feeding        ask `hold feeding`, which ends by its own limit
+//! ```
+//! The keeper cannot ask while there is no daemon or no broker, and tries again each minute; a refused
+//! release is asked again each five minutes. A keeper who resets nothing is the usual one: what latches
+//! stays latched until a sentence says `keeper resets`.
+
+use crate::control::effect::{Effect, Outcome};
+use crate::control::{Request, TankPlan};
+use crate::time::{Now, Span, Steady};
+use crate::wire::OwnTopics;
+
+use super::super::World;
+use super::super::fault::KeeperAct;
+use super::record::{Record, Source};
+
+/// Water is carried in so many portions, one each 15 s.
+const PORTIONS: u32 = 20;
+/// New sea water, g/kg.
+const NEW_WATER: f64 = 35.0;
+/// The share of a tank's water that the habit changes each week.
+const WEEKLY_SHARE: f64 = 0.10;
+
+/// What the keepers do by habit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Routine {
+    /// Nothing: only what sentences say.
+    Away,
+    /// Feeds each day at 18:00, fills the reservoir every second day at 20:00, changes a tenth of the water each
+    /// seventh day at 10:00; hours of the tank's own zone.
+    AtHome,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Task {
+    SetOut(KeeperAct),
+    Ask(Errand),
+    Out(f64),
+    In(f64),
+    Refill,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Errand {
+    Hold(&'static str),
+    Release(&'static str),
+    Reset,
+}
+
+/// A request on its way.
+pub(super) struct Ask {
+    pub topic: String,
+    pub payload: Vec<u8>,
+}
+
+/// All keepers of all tanks.
+pub(super) struct Keeper {
+    topics: Vec<String>,
+    holds: Vec<Vec<&'static str>>,
+    litres: Vec<f64>,
+    /// Sorted by time, then by the order of planning.
+    tasks: Vec<(Steady, usize, Task)>,
+    habits: Vec<Habit>,
+    /// A release that was asked and not answered yet.
+    releasing: Vec<Option<&'static str>>,
+}
+
+struct Habit {
+    tank: usize,
+    next: Steady,
+    every: Span,
+    task: Task,
+}
+
+impl Keeper {
+    pub fn new(plans: &[TankPlan], world: &World, routine: Routine, own: &OwnTopics, start: Now) -> Self {
+        let has = |plan: &TankPlan| {
+            let names = ["water-change", "feeding"].into_iter();
+            names
+                .filter(|name| plan.hold(name).is_some_and(|hold| !plan.holds[hold.index()].pauses.is_empty()))
+                .collect()
+        };
+        let mut habits = Vec::new();
+        if routine == Routine::AtHome {
+            for (tank, plan) in plans.iter().enumerate() {
+                let now = u64::from(plan.zone.time_of_day(start.wall).seconds());
+                let at = |hour: u64, day: u64| {
+                    let ahead = (hour * 3600 + 86_400 - now) % 86_400 + day * 86_400;
+                    start.steady.after(Span::from_seconds(ahead))
+                };
+                let litres = WEEKLY_SHARE * plan.water.litres();
+                let feeds = Task::SetOut(KeeperAct::Feeds);
+                let changes = Task::SetOut(KeeperAct::ChangesWater(litres));
+                habits.push(Habit { tank, next: at(18, 0), every: Span::from_hours(24), task: feeds });
+                habits.push(Habit { tank, next: at(20, 1), every: Span::from_hours(48), task: Task::Refill });
+                habits.push(Habit { tank, next: at(10, 6), every: Span::from_hours(168), task: changes });
+            }
+        }
+        Self {
+            topics: plans.iter().map(|plan| own.ask(&plan.name)).collect(),
+            holds: plans.iter().map(has).collect(),
+            litres: plans
+                .iter()
+                .map(|plan| world.physics(&plan.name).map_or(0.0, |water| water.make().display_litres))
+                .collect(),
+            tasks: Vec::new(),
+            habits,
+            releasing: vec![None; plans.len()],
+        }
+    }
+
+    /// Where a tank is asked.
+    pub fn topic(&self, tank: usize) -> &str {
+        &self.topics[tank]
+    }
+
+    pub fn next_deadline(&self) -> Option<Steady> {
+        let habit = self.habits.iter().map(|habit| habit.next).min();
+        self.tasks.first().map(|(at, ..)| *at).into_iter().chain(habit).min()
+    }
+
+    fn plan(&mut self, at: Steady, tank: usize, task: Task) {
+        let place = self.tasks.partition_point(|(other, ..)| *other <= at);
+        self.tasks.insert(place, (at, tank, task));
+    }
+
+    /// Begins what it takes.
+    pub fn sets_out(&mut self, tank: usize, act: KeeperAct, at: Steady) {
+        match act {
+            KeeperAct::Feeds => {
+                if self.holds[tank].contains(&"feeding") {
+                    self.plan(at, tank, Task::Ask(Errand::Hold("feeding")));
+                }
+            }
+            KeeperAct::Resets => self.plan(at, tank, Task::Ask(Errand::Reset)),
+            KeeperAct::ChangesWater(litres) => {
+                // Nobody empties a display to the sand.
+                let portion = litres.min(0.5 * self.litres[tank]) / f64::from(PORTIONS);
+                let held = self.holds[tank].contains(&"water-change");
+                if held {
+                    self.plan(at, tank, Task::Ask(Errand::Hold("water-change")));
+                }
+                for n in 0..PORTIONS {
+                    let later = Span::from_seconds(u64::from(15 * n));
+                    self.plan(at.after(Span::from_minutes(5)).after(later), tank, Task::Out(portion));
+                    self.plan(at.after(Span::from_minutes(10)).after(later), tank, Task::In(portion));
+                }
+                if held {
+                    self.plan(at.after(Span::from_minutes(20)), tank, Task::Ask(Errand::Release("water-change")));
+                }
+            }
+        }
+    }
+
+    /// Does what is due; gives what is to be asked.
+    pub fn act(&mut self, world: &mut World, record: &mut Record, now: Steady, daemon_hears: bool) -> Vec<Ask> {
+        let mut asks = Vec::new();
+        let due: Vec<(usize, Task)> = self
+            .habits
+            .iter_mut()
+            .filter(|habit| habit.next <= now)
+            .map(|habit| {
+                habit.next = habit.next.after(habit.every);
+                (habit.tank, habit.task)
+            })
+            .collect();
+        for (tank, task) in due {
+            self.plan(now, tank, task);
+        }
+        while self.tasks.first().is_some_and(|(at, ..)| *at <= now) {
+            let (_, tank, task) = self.tasks.remove(0);
+            match task {
+                Task::SetOut(act) => self.sets_out(tank, act, now),
+                Task::Out(litres) => world.take_water(tank, litres),
+                Task::In(litres) => world.give_water(tank, litres, NEW_WATER),
+                Task::Refill => world.refill(tank),
+                Task::Ask(errand) if !daemon_hears => {
+                    self.plan(now.after(Span::from_minutes(1)), tank, Task::Ask(errand));
+                }
+                Task::Ask(errand) => {
+                    let request = match errand {
+                        Errand::Hold(name) => Request::Hold { procedure: name.to_owned() },
+                        Errand::Release(name) => Request::Release { procedure: Some(name.to_owned()) },
+                        Errand::Reset => Request::Reset { interlock: None },
+                    };
+                    self.releasing[tank] = if let Errand::Release(name) = errand { Some(name) } else { None };
+                    let words = match errand {
+                        Errand::Hold(name) => format!("asks for hold {name}"),
+                        Errand::Release(name) => format!("asks to release {name}"),
+                        Errand::Reset => "asks for a reset".to_owned(),
+                    };
+                    record.write(now, Some(tank), Source::Keeper, "keeper", &words);
+                    let payload = serde_json::to_vec(&request).expect("a request is always JSON");
+                    asks.push(Ask { topic: self.topics[tank].clone(), payload });
+                }
+            }
+        }
+        asks
+    }
+
+    /// A refused release is asked again.
+    pub fn hears(&mut self, tank: usize, effect: &Effect, now: Steady) {
+        if let Effect::Answer { answer, .. } = effect
+            && let Some(name) = self.releasing[tank].take()
+            && answer.outcome == Outcome::Refused
+        {
+            self.plan(now.after(Span::from_minutes(5)), tank, Task::Ask(Errand::Release(name)));
+        }
+    }
+}
