@@ -5,6 +5,10 @@
 //! 0.1; flow 3 %. The offset of each is drawn by its stream: small, as of a calibrated probe.
 //! A float has 5 mm of hysteresis (3 mm in an only basin) and bounces for 200 ms.
 //!
+//! They drift (the same model): a thermometer 0.05 K a year, a level probe 1 mm a month, each to the side of
+//! its offset; salinity and conductivity foul by 0.3 g/kg a month and flow by 1 % a month until somebody
+//! cleans them.
+//!
 //! The raw number is what the plan's calibration makes right: raw = (true - offset) / slope.
 
 use crate::control::plan::Calibration;
@@ -35,6 +39,8 @@ pub(super) struct Probe {
     pub chance: Chance,
     offset: f64,
     gain: f64,
+    /// New, or cleaned, then.
+    clean_since: Option<Steady>,
     lagged: Option<(f64, Steady)>,
     last: Option<Scalar>,
 }
@@ -110,6 +116,7 @@ impl Probe {
             chance,
             offset,
             gain,
+            clean_since: None,
             lagged: None,
             last: None,
         }
@@ -144,6 +151,27 @@ impl Probe {
         Some(said)
     }
 
+    /// Somebody cleans it: what fouling did is gone, what ages is not.
+    pub fn clean(&mut self, at: Steady) {
+        if fouls(self.quantity) {
+            self.clean_since = Some(at);
+        }
+    }
+
+    /// What age and fouling add to a value, in canonical units.
+    fn drift(&mut self, value: f64, at: Steady) -> f64 {
+        let days = at.since(*self.clean_since.get_or_insert(at)).hours() / 24.0;
+        match self.quantity {
+            Quantity::Temperature => (0.05 / 365.0 * days).copysign(self.offset),
+            Quantity::Level => (days / 30.0).copysign(self.offset),
+            Quantity::Salinity => -0.3 / 30.0 * days,
+            // 0.3 g/kg at 35 g/kg and 25 °C is 0.41 mS/cm by PSS-78.
+            Quantity::Conductivity => -0.41 / 30.0 * days,
+            Quantity::Flow => -0.01 / 30.0 * days * value,
+            _ => 0.0,
+        }
+    }
+
     /// Lag, slope, offset, noise, steps: the value that it believes, in canonical units.
     fn feel(&mut self, around: Around, at: Steady) -> f64 {
         let is = character(self.quantity);
@@ -164,7 +192,11 @@ impl Probe {
         let ripple = if self.quantity == Quantity::Level { self.chance.between(-1.0, 1.0) } else { 0.0 };
         let shift: f64 =
             self.faults.iter().map(|(_, fault)| if let ProbeFault::Shifted(by) = fault { *by } else { 0.0 }).sum();
-        let felt = lagged.mul_add(self.gain, self.offset) + self.chance.noise(is.noise) + ripple + shift;
+        let felt = lagged.mul_add(self.gain, self.offset)
+            + self.drift(lagged, at)
+            + self.chance.noise(is.noise)
+            + ripple
+            + shift;
         let felt = if matches!(self.quantity, Quantity::Flow | Quantity::Volume | Quantity::Power) {
             felt.max(0.0)
         } else {
@@ -172,6 +204,11 @@ impl Probe {
         };
         (felt / is.step).round() * is.step
     }
+}
+
+/// Whether dirt does it, and cleaning helps.
+fn fouls(quantity: Quantity) -> bool {
+    matches!(quantity, Quantity::Salinity | Quantity::Conductivity | Quantity::Flow)
 }
 
 fn word(words: &[String]) -> Scalar {
@@ -237,6 +274,31 @@ mod tests {
         lifted.faults.push((0, ProbeFault::Lifted));
         let after = number(lifted.sample(warm, Steady::from_millis(150_000))) + 0.5;
         assert!((after - (14.0 + 11.0 / std::f64::consts::E)).abs() < 0.2, "{after}");
+    }
+
+    #[test]
+    fn it_drifts_as_the_model_says_and_cleaning_undoes_fouling_only() {
+        let mean = |probe: &mut Probe, value: f64, day: u64| {
+            let at = |n: u64| Steady::from_millis(day * 86_400_000 + n * 600_000);
+            let around = Around { value, room: 20.0 };
+            (0..400).map(|n| number(probe.sample(around, at(n)))).sum::<f64>() / 400.0
+        };
+        let mut warm = thermometer("°C");
+        let first = mean(&mut warm, 25.0, 0);
+        warm.clean(Steady::from_millis(86_400_000));
+        let drift = mean(&mut warm, 25.0, 3650) - first;
+        assert!((drift.abs() - 0.5).abs() < 0.02, "ten years at 0.05 K: {drift}");
+
+        let unit = Quantity::Salinity.canonical();
+        let fitting = Fitting { spot: Spot::Display, float: None, from_floor: false };
+        let form = ProbeForm::Number(unit);
+        let chance = Chance::new(1, "s");
+        let mut salty = Probe::new(0, fitting, Quantity::Salinity, form, None, None, Calibration::NONE, chance);
+        let first = mean(&mut salty, 35.0, 0);
+        let fouled = mean(&mut salty, 35.0, 60);
+        assert!((first - fouled - 0.6).abs() < 0.03, "two months at 0.3: {first} to {fouled}");
+        salty.clean(Steady::from_millis(70 * 86_400_000));
+        assert!((mean(&mut salty, 35.0, 70) - first).abs() < 0.03);
     }
 
     #[test]

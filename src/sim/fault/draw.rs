@@ -119,13 +119,18 @@ fn pick<'a, T>(of: &'a [T], chance: &mut Chance) -> &'a T {
     &of[usize::try_from(place).expect("a place in a list")]
 }
 
-/// Poisson by Knuth's product; the means here are below 100.
+/// Poisson by Knuth's product, in parts so small that the product of one never vanishes.
 fn count(mean: f64, chance: &mut Chance) -> u32 {
-    let least = (-mean.min(500.0)).exp();
-    let (mut product, mut n) = (chance.between(0.0, 1.0), 0);
-    while product > least {
-        product *= chance.between(0.0, 1.0);
-        n += 1;
+    let (mut left, mut n) = (mean, 0);
+    while left > 0.0 {
+        let part = left.min(50.0);
+        left -= part;
+        let least = (-part).exp();
+        let mut product = chance.between(0.0, 1.0);
+        while product > least {
+            product *= chance.between(0.0, 1.0);
+            n += 1;
+        }
     }
     n
 }

@@ -30,7 +30,7 @@ pub enum Routine {
     /// Nothing: only what sentences say.
     Away,
     /// Feeds each day at 18:00, fills the reservoir every second day at 20:00, changes a tenth of the water each
-    /// seventh day at 10:00; hours of the tank's own zone.
+    /// seventh day at 10:00, cleans the probes every fourth week; hours of the tank's own zone.
     AtHome,
 }
 
@@ -41,6 +41,7 @@ enum Task {
     Out(f64),
     In(f64),
     Refill,
+    Clean,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -96,6 +97,7 @@ impl Keeper {
                 let changes = Task::SetOut(KeeperAct::ChangesWater(litres));
                 habits.push(Habit { tank, next: at(18, 0), every: Span::from_hours(24), task: feeds });
                 habits.push(Habit { tank, next: at(20, 1), every: Span::from_hours(48), task: Task::Refill });
+                habits.push(Habit { tank, next: at(11, 27), every: Span::from_hours(672), task: Task::Clean });
                 habits.push(Habit { tank, next: at(10, 6), every: Span::from_hours(168), task: changes });
             }
         }
@@ -177,6 +179,7 @@ impl Keeper {
                 Task::Out(litres) => world.take_water(tank, litres),
                 Task::In(litres) => world.give_water(tank, litres, NEW_WATER),
                 Task::Refill => world.refill(tank),
+                Task::Clean => world.clean_probes(tank),
                 Task::Ask(errand) if !daemon_hears => {
                     self.plan(now.after(Span::from_minutes(1)), tank, Task::Ask(errand));
                 }

@@ -246,6 +246,14 @@ impl World {
         self.tanks[tank].physics.give(litres, salinity, celsius);
     }
 
+    /// Cleans the probes in a tank's water.
+    pub fn clean_probes(&mut self, tank: usize) {
+        let at = self.at;
+        for probe in self.probes.iter_mut().filter(|probe| probe.tanks.contains(&tank)) {
+            probe.clean(at);
+        }
+    }
+
     /// Fills a tank's reservoir.
     pub fn refill(&mut self, tank: usize) {
         let reservoir = &mut self.reservoirs[self.tanks[tank].reservoir];
