@@ -23,7 +23,7 @@ use crate::shell::clock::unix_millis;
 const SCHEMA: i64 = 1;
 
 /// Room kept for states on a full disk, bytes.
-const BALLAST: i64 = 256 * 1024;
+const BALLAST: i64 = 1024 * 1024;
 
 /// What was found in the file.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -132,12 +132,11 @@ impl Database {
         }
         connection.pragma_update(None, "journal_mode", "WAL")?;
         // The write-ahead log is used again from its start soon, so that it need not grow on a full disk.
-        connection.pragma_update(None, "wal_autocheckpoint", 50)?;
+        connection.pragma_update(None, "wal_autocheckpoint", 200)?;
         connection.execute_batch(
             "BEGIN;
              CREATE TABLE IF NOT EXISTS state (tank TEXT PRIMARY KEY, json TEXT NOT NULL, crc INTEGER NOT NULL);
              CREATE TABLE IF NOT EXISTS journal (id INTEGER PRIMARY KEY, at INTEGER NOT NULL, tank TEXT NOT NULL, kind TEXT NOT NULL, subject TEXT NOT NULL, text TEXT NOT NULL);
-             CREATE INDEX IF NOT EXISTS journal_by_tank ON journal (tank, at);
              CREATE TABLE IF NOT EXISTS readings (tank TEXT NOT NULL, signal TEXT NOT NULL, at INTEGER NOT NULL, value REAL NOT NULL, PRIMARY KEY (tank, signal, at)) WITHOUT ROWID;
              CREATE TABLE IF NOT EXISTS daemon (key TEXT PRIMARY KEY, value TEXT NOT NULL);
              CREATE TABLE IF NOT EXISTS ballast (room BLOB NOT NULL);
