@@ -350,8 +350,8 @@ impl Desk {
             return;
         };
         match said {
-            // Says nothing about the plug, so that there is nothing for the core to decide.
-            BrokerSaid::Accepted => return,
+            // Proves nothing of the plug; for one without report it ends the repeating that a refusal began.
+            BrokerSaid::Accepted => {}
             BrokerSaid::NobodyListens => self.meters.published(tag.kind(), PublishResult::NobodyListens),
             BrokerSaid::Refused => self.meters.published(tag.kind(), PublishResult::Refused),
         }
