@@ -48,6 +48,14 @@ pub(super) struct Decision {
     pub since: Wall,
 }
 
+impl Decision {
+    /// Whether it is a start that is only withheld: a pump is then left as it is found, running or not,
+    /// and gets neither on nor off.
+    pub fn leaves_alone(&self, kind: OutputKind) -> bool {
+        self.to == Switch::Off && kind.is_life_support() && self.layer.only_withholds()
+    }
+}
+
 /// An output's plug.
 #[derive(Clone, Debug)]
 pub(super) struct Plug {
@@ -254,12 +262,21 @@ impl Plug {
 
     /// What must be told now, given the decision. Call only while the broker is there.
     pub fn tell(&mut self, plan: &OutputPlan, now: Steady, deadlines: &mut Deadlines) -> Option<Telling> {
-        let decision = self.decision.as_ref()?;
-        let to = decision.to;
-        // A start that is only withheld turns nothing off: a pump is left as it was found, running or not.
-        if to == Switch::Off && plan.kind.is_life_support() && decision.layer.only_withholds() {
-            return None;
+        let decision = self.decision.as_ref().filter(|decision| !decision.leaves_alone(plan.kind))?;
+        let telling = self.due_telling(plan, decision.to, now, deadlines);
+        if let Some(at) = self.next_try {
+            deadlines.ask(at, DeadlineKind::Proof);
         }
+        telling
+    }
+
+    fn due_telling(
+        &mut self,
+        plan: &OutputPlan,
+        to: Switch,
+        now: Steady,
+        deadlines: &mut Deadlines,
+    ) -> Option<Telling> {
         if self.told != Some(to) {
             let first = self.told.is_none();
             self.told = Some(to);
@@ -271,7 +288,6 @@ impl Plug {
                 self.switches += 1;
             }
             self.expect_proof(plan, to, now);
-            self.ask_deadline(deadlines);
             return Some(Telling::Switch(to, 1));
         }
         if let Some(due) = self.next_try
@@ -285,7 +301,6 @@ impl Plug {
             } else {
                 self.next_try = Some(now.after(self.pause(to)));
             }
-            self.ask_deadline(deadlines);
             return Some(Telling::Switch(to, self.attempts));
         }
         if let (Some(lease), Switch::On) = (plan.plug.lease, to) {
@@ -293,12 +308,10 @@ impl Plug {
             if due <= now {
                 self.refreshed_at = now;
                 deadlines.ask(now.after(lease.refresh), DeadlineKind::Lease);
-                self.ask_deadline(deadlines);
                 return Some(Telling::Refresh);
             }
             deadlines.ask(due, DeadlineKind::Lease);
         }
-        self.ask_deadline(deadlines);
         None
     }
 
@@ -322,11 +335,5 @@ impl Plug {
         }
         let step = usize::try_from(self.attempts.saturating_sub(1)).unwrap_or(usize::MAX);
         BACK_OFF[step.min(BACK_OFF.len() - 1)]
-    }
-
-    fn ask_deadline(&self, deadlines: &mut Deadlines) {
-        if let Some(at) = self.next_try {
-            deadlines.ask(at, DeadlineKind::Proof);
-        }
     }
 }

@@ -237,10 +237,8 @@ impl Tank {
         let (name, to) = (&plan.name, plug.decided(plan.kind));
         let word = to.word();
         let pull = if to == Switch::Off { ": pull its plug" } else { "" };
-        let withheld = plug.decision.as_ref().is_some_and(|decision| decision.layer.only_withholds());
-        if withheld && plan.kind.is_life_support() && to == Switch::Off {
-            let cause = plug.decision.as_ref().map_or("", |decision| decision.cause.as_str());
-            return format!("{name}: not started, left as it is found ({cause})");
+        if let Some(decision) = plug.decision.as_ref().filter(|decision| decision.leaves_alone(plan.kind)) {
+            return format!("{name}: not started, left as it is found ({})", decision.cause);
         }
         if !self.connected {
             return format!("{name}: {word} is decided and cannot be sent, the broker is not connected{pull}");

@@ -253,7 +253,6 @@ impl Tank {
 
     /// Writes down what a plug's report or silence meant.
     fn write_down(&mut self, output: OutputId, noticed: Noticed, effects: &mut Vec<Effect>) {
-        let name = self.plan.outputs[output.index()].name.clone();
         let state = self.plugs[output.index()].told.map_or("", Switch::word);
         let (kind, text) = match noticed {
             Noticed::Nothing | Noticed::OffUnexplained => return,
@@ -263,6 +262,7 @@ impl Tank {
             Noticed::SwitchedOn => (JournalKind::Foreign, "somebody switched it on against us; told off".to_owned()),
         };
         self.unsaved = true;
+        let name = self.plan.outputs[output.index()].name.clone();
         self.journal(kind, &name, text, effects);
     }
 
@@ -527,6 +527,7 @@ impl Tank {
                 continue;
             }
             let cause = self.cause(OutputId::new(index), layer);
+            let decision = Decision { to, layer, cause, since: self.now.wall };
             let plug = &mut self.plugs[index];
             if before.is_some_and(|(before, _)| before != to) {
                 plug.changed_at = Some(self.now.steady);
@@ -535,12 +536,11 @@ impl Tank {
                 changed = true;
                 self.unsaved = true;
                 let plan = &self.plan.outputs[index];
-                let left = to == Switch::Off && plan.kind.is_life_support() && layer.only_withholds();
-                let word = if left { "left as it is found" } else { to.word() };
-                let name = plan.name.clone();
-                self.journal(JournalKind::Command, &name, format!("{word}: {cause}"), effects);
+                let word = if decision.leaves_alone(plan.kind) { "left as it is found" } else { to.word() };
+                let (name, text) = (plan.name.clone(), format!("{word}: {}", decision.cause));
+                self.journal(JournalKind::Command, &name, text, effects);
             }
-            self.plugs[index].decision = Some(Decision { to, layer, cause, since: self.now.wall });
+            self.plugs[index].decision = Some(decision);
         }
         changed
     }

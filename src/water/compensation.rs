@@ -81,15 +81,9 @@ fn made(value: f64) -> Result<Conductivity, WaterError> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::water::testing::rows;
+    use crate::water::testing::{celsius, rows, siemens};
     use proptest::prelude::*;
 
-    fn siemens(value: f64) -> Conductivity {
-        Conductivity::from_millisiemens_per_cm(value).unwrap()
-    }
-    fn celsius(value: f64) -> Temperature {
-        Temperature::from_celsius(value).unwrap()
-    }
     fn percent(value: f64) -> TemperatureCoefficient {
         TemperatureCoefficient::from_percent_per_kelvin(value).unwrap()
     }

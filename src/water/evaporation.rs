@@ -102,11 +102,7 @@ pub fn evaporation(surface: &Surface) -> Result<Evaporation, WaterError> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::water::testing::rows;
-
-    fn celsius(value: f64) -> Temperature {
-        Temperature::from_celsius(value).unwrap()
-    }
+    use crate::water::testing::{celsius, rows};
 
     #[test]
     fn the_saturation_pressure_meets_the_standard_and_the_table() {

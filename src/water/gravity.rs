@@ -53,12 +53,8 @@ pub fn common_pairs() -> [ReferencePair; 5] {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::water::testing::rows;
+    use crate::water::testing::{psu, rows};
     use proptest::prelude::*;
-
-    fn psu(value: f64) -> PracticalSalinity {
-        PracticalSalinity::from_psu(value).unwrap()
-    }
 
     #[test]
     fn the_table_of_specific_gravities_is_met() {

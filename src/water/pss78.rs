@@ -115,18 +115,8 @@ pub(super) fn horner(coefficients: &[f64], x: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::water::testing::rows;
+    use crate::water::testing::{celsius, psu, rows, siemens};
     use proptest::prelude::*;
-
-    fn celsius(value: f64) -> Temperature {
-        Temperature::from_celsius(value).unwrap()
-    }
-    fn siemens(value: f64) -> Conductivity {
-        Conductivity::from_millisiemens_per_cm(value).unwrap()
-    }
-    fn psu(value: f64) -> PracticalSalinity {
-        PracticalSalinity::from_psu(value).unwrap()
-    }
 
     /// UNESCO 44, equation 4: `R = Rp * rt * Rt`; only the check values need it.
     fn without_pressure(ratio: f64, t68: f64, dbar: f64) -> f64 {

@@ -181,17 +181,8 @@ fn uncompensated(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::water::testing::{celsius, psu, siemens};
     use proptest::prelude::*;
-
-    fn siemens(value: f64) -> Conductivity {
-        Conductivity::from_millisiemens_per_cm(value).unwrap()
-    }
-    fn celsius(value: f64) -> Temperature {
-        Temperature::from_celsius(value).unwrap()
-    }
-    fn psu(value: f64) -> PracticalSalinity {
-        PracticalSalinity::from_psu(value).unwrap()
-    }
 
     fn two_percent() -> Compensation {
         Compensation::Linear(TemperatureCoefficient::from_percent_per_kelvin(2.0).unwrap())

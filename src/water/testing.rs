@@ -1,4 +1,21 @@
-//! Reading the tables of published values in tests.
+//! What the tests of the science share: quantities from plain numbers, and the tables of published values.
+
+use crate::units::{Conductivity, PracticalSalinity, Temperature};
+
+/// A temperature in °C.
+pub(crate) fn celsius(value: f64) -> Temperature {
+    Temperature::from_celsius(value).unwrap()
+}
+
+/// A conductivity in mS/cm.
+pub(crate) fn siemens(value: f64) -> Conductivity {
+    Conductivity::from_millisiemens_per_cm(value).unwrap()
+}
+
+/// A practical salinity.
+pub(crate) fn psu(value: f64) -> PracticalSalinity {
+    PracticalSalinity::from_psu(value).unwrap()
+}
 
 /// The rows of a table of comma-separated values with a header.
 pub(crate) fn rows(text: &'static str) -> impl Iterator<Item = Row> {
