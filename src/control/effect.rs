@@ -49,9 +49,10 @@ impl Effect {
         match self {
             Self::SaveState(Durability::BeforeWhatFollows) => 0,
             Self::SwitchPlug { .. } | Self::RefreshLease { .. } => 1,
-            Self::Answer { .. } => 2,
-            Self::Notify(_) => 3,
-            Self::Journal(_) | Self::SaveState(Durability::Soon) => 4,
+            Self::SaveState(Durability::AfterTheCommands) => 2,
+            Self::Answer { .. } => 3,
+            Self::Notify(_) => 4,
+            Self::Journal(_) | Self::SaveState(Durability::Soon) => 5,
         }
     }
 }
@@ -61,6 +62,8 @@ impl Effect {
 pub enum Durability {
     /// Before the effects that follow are carried out. If the disk fails, go on and say so.
     BeforeWhatFollows,
+    /// As [`Self::BeforeWhatFollows`], but no command waits for it: a latch, whose off must leave first.
+    AfterTheCommands,
     /// Soon.
     Soon,
 }

@@ -15,7 +15,7 @@ use super::effect::{Deadline, DeadlineKind, Durability, Effect, JournalEntry, Jo
 use super::event::{Event, Retained};
 use super::hold::{HANDS_IN, Hold, WaitingAnswer};
 use super::ids::{ConditionId, HoldId, InterlockId, OutputId, RuleId};
-use super::interlock::{Change, Interlock};
+use super::interlock::{Change, Interlock, Stage};
 use super::plan::{AtLimit, ConductivityPlan, OutputKind, Switch, TankPlan};
 use super::plug::{Decision, Noticed, Plug, TOGETHER, Telling};
 use super::probe::Probe;
@@ -352,7 +352,11 @@ impl Tank {
             if matches!(change, Change::Tripped | Change::Confirmed | Change::Latched) {
                 interlock.cause = cause;
             }
+            let latched = interlock.stage == Stage::Latched;
             self.unsaved = true;
+            if latched {
+                effects.push(Effect::SaveState(Durability::AfterTheCommands));
+            }
             let name = self.plan.interlocks[index].name.clone();
             self.journal(JournalKind::Trip, &name, text, effects);
         }

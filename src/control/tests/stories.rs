@@ -138,6 +138,21 @@ fn a_wet_float_stops_the_top_off_in_the_same_step_f17() {
 }
 
 #[test]
+fn a_latch_is_saved_in_its_own_step_right_after_the_commands() {
+    use crate::control::Effect;
+    use crate::control::effect::Durability;
+
+    let mut world = World::settled();
+    world.reads[LEVEL] = Some(-6.0);
+    world.advance(minutes(12));
+    world.effects.clear();
+    world.read(FLOAT, 1.0);
+    let off = world.effects.iter().position(|effect| matches!(effect, Effect::SwitchPlug { to: Off, .. }));
+    let saved = world.effects.iter().position(|effect| *effect == Effect::SaveState(Durability::AfterTheCommands));
+    assert!(off.is_some() && off < saved, "{:?}", world.effects);
+}
+
+#[test]
 fn a_plug_that_ignores_off_is_told_again_and_said_to_be_unproven_f30() {
     let mut world = World::settled();
     world.reads[DISPLAY] = Some(24.7);

@@ -18,7 +18,10 @@ impl Desk {
                     self.command(index, output, &effect);
                 }
                 Effect::SaveState(Durability::Soon) => self.seats[index.0].unsaved = true,
-                Effect::SaveState(Durability::BeforeWhatFollows) => self.save(index.0, Durability::BeforeWhatFollows),
+                // On the disk before anything else is done; where it stands in the order is the core's to say.
+                Effect::SaveState(Durability::BeforeWhatFollows | Durability::AfterTheCommands) => {
+                    self.save(index.0, Durability::BeforeWhatFollows);
+                }
                 Effect::Journal(entry) => {
                     let tank = self.seats[index.0].tank.plan().name.to_string();
                     self.journal.push(tank, entry);
