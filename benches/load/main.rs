@@ -1,6 +1,6 @@
 //! The daemon under load, beside the barest possible echo, on the same Mosquitto, in the same run.
 //!
-//! Run: `cargo bench --bench load`. It starts its own Mosquitto (Debian's, on a free loopback port),
+//! Run: `cargo bench --bench load`, or one part of it: `-- latency`, `drain` or `memory`. It starts its own Mosquitto (Debian's, on a free loopback port),
 //! alternates echo and daemon five times, and prints medians, spread and ratios. Nothing here fails:
 //! it measures. Bounded: about three minutes, loopback only.
 //!
@@ -31,9 +31,14 @@ fn main() {
     }
     let broker = Broker::start();
     println!("load benchmark: {ROUNDS} rounds, daemon and bare client alternating on one Mosquitto");
-    latency(&broker);
-    drain(&broker);
-    memory(&broker);
+    let parts: [(&str, fn(&Broker)); 3] = [("latency", latency), ("drain", drain), ("memory", memory)];
+    // `cargo bench` adds an argument of its own.
+    let wanted = arguments.iter().skip(1).find(|argument| !argument.starts_with("--"));
+    for (name, measure) in parts {
+        if wanted.is_none_or(|wanted| wanted == name) {
+            measure(&broker);
+        }
+    }
 }
 
 fn port(arguments: &[String]) -> u16 {

@@ -96,7 +96,7 @@ fn broker(item: &Item, usual: BrokerSettings) -> BrokerSettings {
         user: text("user"),
         password_file: path("password_file"),
         // A frozen broker is noticed after about twice this.
-        keep_alive: fields.span_or("keep_alive", Span::from_seconds(2), Span::from_minutes(1), usual.keep_alive),
+        keep_alive: fields.span_or("keep_alive", Span::from_seconds(5), Span::from_minutes(1), usual.keep_alive),
     }
 }
 

@@ -239,13 +239,23 @@ impl Plug {
         Noticed::Nothing
     }
 
+    /// Whether an acknowledgement without complaint would change anything.
+    pub fn heeds_acceptance(&self, plan: &OutputPlan) -> bool {
+        self.nobody_listens || self.repeats_unheard(plan)
+    }
+
+    /// A plug without report, whose command the broker did not deliver to anybody.
+    fn repeats_unheard(&self, plan: &OutputPlan) -> bool {
+        plan.plug.report == Fitted::NotFitted && self.proof == ProofStatus::NotProven && self.attempts > 0
+    }
+
     /// The broker said what became of a command. That it took it proves nothing of the plug, but a
     /// plug without report can have no better evidence.
     pub fn broker_said(&mut self, plan: &OutputPlan, said: BrokerSaid, now: Steady) -> Noticed {
         self.nobody_listens = said == BrokerSaid::NobodyListens;
         let Some(told) = self.told else { return Noticed::Nothing };
         if said == BrokerSaid::Accepted {
-            if plan.plug.report == Fitted::NotFitted && self.proof == ProofStatus::NotProven && self.attempts > 0 {
+            if self.repeats_unheard(plan) {
                 self.expect_proof(plan, told, now);
             }
             return Noticed::Nothing;

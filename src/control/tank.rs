@@ -137,6 +137,13 @@ impl Tank {
         self.deadline
     }
 
+    /// Whether it would matter to an output that the broker took its command: it refused one before. Where this is
+    /// false, a step for such an acknowledgement changes nothing, and may be left out.
+    pub fn heeds_acceptance(&self, output: OutputId) -> bool {
+        let plug = self.plugs.get(output.index()).zip(self.plan.outputs.get(output.index()));
+        plug.is_some_and(|(plug, plan)| plug.heeds_acceptance(plan))
+    }
+
     /// The plan in force.
     pub fn plan(&self) -> &TankPlan {
         &self.plan

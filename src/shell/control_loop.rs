@@ -9,7 +9,7 @@ use std::future::Future;
 use std::pin::pin;
 
 use tokio::sync::mpsc;
-use tokio::time::{Duration, Instant, sleep_until, timeout};
+use tokio::time::{Duration, Instant, Sleep, sleep_until, timeout};
 
 use super::daemon_alarms::DaemonAlarm;
 use super::desk::Desk;
@@ -179,6 +179,8 @@ fn other(protocol: Protocol) -> Protocol {
 pub async fn run(mut desk: Desk, mut inbox: mpsc::Receiver<Job>, shutdown: impl Future<Output = ()>) -> Desk {
     let mut shutdown = pin!(shutdown);
     let mut connection = Connection::new();
+    // One timer for all waits: most events do not move the next deadline.
+    let mut wake = pin!(sleep_until(Instant::now()));
     let mut since_idle = 0;
     loop {
         connection.open_if_due(&mut desk);
@@ -186,7 +188,7 @@ pub async fn run(mut desk: Desk, mut inbox: mpsc::Receiver<Job>, shutdown: impl 
             let (poller, retry_at) = (&mut connection.poller, connection.retry_at);
             let retry_at = poller.is_none().then_some(retry_at);
             let give_up_at = connection.heard + connection.silence;
-            wait(&mut desk, poller, retry_at, give_up_at, &mut inbox, shutdown.as_mut()).await
+            wait(&mut desk, poller, retry_at, give_up_at, wake.as_mut(), &mut inbox, shutdown.as_mut()).await
         };
         match turn {
             Turn::Shutdown => break,
@@ -225,6 +227,7 @@ async fn wait(
     poller: &mut Option<Poller>,
     retry_at: Option<Instant>,
     give_up_at: Instant,
+    mut wake: std::pin::Pin<&mut Sleep>,
     inbox: &mut mpsc::Receiver<Job>,
     mut shutdown: std::pin::Pin<&mut impl Future<Output = ()>>,
 ) -> Turn {
@@ -236,7 +239,6 @@ async fn wait(
     });
     // While there is no connection there is none to give up.
     let give_up_at = if retry_at.is_some() { Instant::now() + Duration::from_hours(24) } else { give_up_at };
-    let mut wake = pin!(sleep_until(next_wake(desk, retry_at)));
     let mut more_due = false;
     loop {
         let at = next_wake(desk, retry_at);

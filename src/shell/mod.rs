@@ -14,6 +14,7 @@
 )]
 
 mod asks;
+mod background;
 pub mod clock;
 mod control_loop;
 mod daemon_alarms;

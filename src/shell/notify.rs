@@ -16,6 +16,7 @@ use crate::control::plan::Priority;
 use crate::time::{Wall, Zone};
 use crate::wire::metrics::Meters;
 
+use super::background;
 use super::clock::unix_millis;
 use super::secrets;
 
@@ -183,7 +184,7 @@ impl Channel {
         let queue = Arc::new(Queue::default());
         meters.know_channel(&settings.name);
         let worker = Worker { settings: settings.clone(), queue: Arc::clone(&queue), meters: meters.clone() };
-        let spawned = std::thread::Builder::new().name("notify".to_owned()).spawn(move || worker.run());
+        let spawned = background::spawn("notify", move || worker.run());
         if let Err(error) = spawned {
             tracing::error!("no thread for the notifications of `{}`: {error}", settings.name);
         }

@@ -22,7 +22,7 @@ use super::lock::{DataLock, LockError};
 use super::notify::Notifier;
 use super::pulse::Pulse;
 use super::store::{Found, OpenError, Store};
-use super::{control_loop, look};
+use super::{background, control_loop, look};
 
 /// Questions to control that may wait.
 const INBOX: usize = 64;
@@ -126,10 +126,7 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
             loader: options.loader.clone(),
             on_listen: options.on_listen,
         };
-        let web = std::thread::Builder::new()
-            .name("http".to_owned())
-            .spawn(move || http::run(service, stopped))
-            .map_err(RunError::System)?;
+        let web = background::spawn("http", move || http::run(service, stopped)).map_err(RunError::System)?;
         if let (true, Some(loader)) = (options.hang_up_reloads, options.loader) {
             reload_on_hang_up(loader, outbox.clone());
         }
@@ -182,7 +179,7 @@ fn reload_on_hang_up(loader: Loader, inbox: mpsc::Sender<Job>) {
                 let setup = Box::new(loader());
                 let _ = inbox.blocking_send(Job::Reload { setup, reply: None });
             };
-            if let Err(error) = std::thread::Builder::new().name("reload".to_owned()).spawn(read) {
+            if let Err(error) = background::spawn("reload", read) {
                 tracing::error!("no reload: {error}");
             }
         }

@@ -40,11 +40,15 @@ pub(super) fn options(link: &LinkOptions) -> Result<MqttOptions, ConnectError> {
 }
 
 pub(super) async fn poll(events: &mut EventLoop) -> Result<Arrived, Ended> {
-    match events.poll().await {
-        Ok(Event::Incoming(packet)) => Ok(arrived(packet)),
-        Ok(Event::Outgoing(rumqttc::Outgoing::Publish(id))) => Ok(Arrived::Written(id)),
-        Ok(Event::Outgoing(_)) => Ok(Arrived::Housekeeping),
-        Err(error) => Err(ended(&error)),
+    loop {
+        match events.poll().await {
+            // One for each reading, and of no use to anybody.
+            Ok(Event::Outgoing(rumqttc::Outgoing::PubAck(_))) => {}
+            Ok(Event::Incoming(packet)) => return Ok(arrived(packet)),
+            Ok(Event::Outgoing(rumqttc::Outgoing::Publish(id))) => return Ok(Arrived::Written(id)),
+            Ok(Event::Outgoing(_)) => return Ok(Arrived::Housekeeping),
+            Err(error) => return Err(ended(&error)),
+        }
     }
 }
 

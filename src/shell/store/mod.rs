@@ -19,6 +19,7 @@ use std::time::Duration;
 use crate::control::effect::{Durability, JournalEntry};
 use crate::wire::metrics::Meters;
 
+use super::background;
 use database::{Batch, Database};
 pub use database::{Found, OpenError, Sample, fresh_instance};
 
@@ -93,9 +94,7 @@ impl Store {
         let (jobs, inbox) = sync_channel(QUEUE);
         let writer =
             Writer { path, database, health: Arc::clone(&health), meters: meters.clone(), unsaved: BTreeMap::new() };
-        let thread = std::thread::Builder::new()
-            .name("store".to_owned())
-            .spawn(move || writer.run(&inbox))
+        let thread = background::spawn("store", move || writer.run(&inbox))
             .map_err(|error| OpenError::Unusable(error.to_string()))?;
         Ok((Self { jobs, thread: Some(thread), health, meters, hangs: false }, found))
     }
