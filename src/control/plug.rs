@@ -176,6 +176,24 @@ impl Plug {
         self.proof = ProofStatus::NothingCommanded;
     }
 
+    /// What decisions, tellings and alarms rest on, to be compared before and after an event.
+    pub fn standing(&self) -> impl PartialEq + use<> {
+        let report = self.report.map(|(state, _)| state);
+        let proof = (self.proof, self.told, self.attempts, self.next_try, self.unproven);
+        (report, proof, self.alive, self.returned_at, self.unexplained_off, self.foreign_at, self.nobody_listens)
+    }
+
+    /// Its power came. Returns whether that is news: current that nobody knew of.
+    pub fn metered(&mut self, watts: f64, now: Steady) -> bool {
+        self.watts = Some((watts, now));
+        // More than a plug's own electronics draw. [D1: 5 W]
+        if watts <= 5.0 || self.last_on == Some(now) {
+            return false;
+        }
+        self.last_on = Some(now);
+        true
+    }
+
     /// The plug's report came.
     pub fn reported(&mut self, plan: &OutputPlan, state: Switch, now: Steady) -> Noticed {
         self.report = Some((state, now));
@@ -209,8 +227,9 @@ impl Plug {
         Noticed::Nothing
     }
 
-    /// Whether the plug is alive came.
-    pub fn said_alive(&mut self, alive: Alive, now: Steady) {
+    /// Whether the plug is alive came. Returns whether it is news.
+    pub fn said_alive(&mut self, alive: Alive, now: Steady) -> bool {
+        let before = self.standing();
         if alive == Alive::Yes && self.alive == Some(Alive::No) {
             self.returned_at = Some(now);
             if self.told.is_some() && self.proof != ProofStatus::Proven {
@@ -218,6 +237,7 @@ impl Plug {
             }
         }
         self.alive = Some(alive);
+        self.standing() != before
     }
 
     /// The plug is not as it was told: tell it again. Nothing of the old proof counts.
@@ -237,11 +257,6 @@ impl Plug {
             return Noticed::NotProven;
         }
         Noticed::Nothing
-    }
-
-    /// Whether an acknowledgement without complaint would change anything.
-    pub fn heeds_acceptance(&self, plan: &OutputPlan) -> bool {
-        self.nobody_listens || self.repeats_unheard(plan)
     }
 
     /// A plug without report, whose command the broker did not deliver to anybody.
@@ -272,21 +287,20 @@ impl Plug {
 
     /// What must be told now, given the decision. Call only while the broker is there.
     pub fn tell(&mut self, plan: &OutputPlan, now: Steady, deadlines: &mut Deadlines) -> Option<Telling> {
-        let decision = self.decision.as_ref().filter(|decision| !decision.leaves_alone(plan.kind))?;
-        let telling = self.due_telling(plan, decision.to, now, deadlines);
-        if let Some(at) = self.next_try {
+        let to =
+            self.decision.as_ref().filter(|decision| !decision.leaves_alone(plan.kind)).map(|decision| decision.to);
+        let telling = to.and_then(|to| self.due_telling(plan, to, now));
+        // Also of a pump that is left alone now: it may have been told something that waits for its proof.
+        if let Some(at) = self.next_try.filter(|at| *at > now) {
             deadlines.ask(at, DeadlineKind::Proof);
+        }
+        if let (Some(lease), Some(Switch::On)) = (plan.plug.lease, to) {
+            deadlines.ask(self.refreshed_at.after(lease.refresh), DeadlineKind::Lease);
         }
         telling
     }
 
-    fn due_telling(
-        &mut self,
-        plan: &OutputPlan,
-        to: Switch,
-        now: Steady,
-        deadlines: &mut Deadlines,
-    ) -> Option<Telling> {
+    fn due_telling(&mut self, plan: &OutputPlan, to: Switch, now: Steady) -> Option<Telling> {
         if self.told != Some(to) {
             let first = self.told.is_none();
             self.told = Some(to);
@@ -313,14 +327,11 @@ impl Plug {
             }
             return Some(Telling::Switch(to, self.attempts));
         }
-        if let (Some(lease), Switch::On) = (plan.plug.lease, to) {
-            let due = self.refreshed_at.after(lease.refresh);
-            if due <= now {
-                self.refreshed_at = now;
-                deadlines.ask(now.after(lease.refresh), DeadlineKind::Lease);
-                return Some(Telling::Refresh);
-            }
-            deadlines.ask(due, DeadlineKind::Lease);
+        if let (Some(lease), Switch::On) = (plan.plug.lease, to)
+            && self.refreshed_at.after(lease.refresh) <= now
+        {
+            self.refreshed_at = now;
+            return Some(Telling::Refresh);
         }
         None
     }

@@ -232,6 +232,11 @@ impl Probe {
         Quality::Good
     }
 
+    /// What votes and conditions rest on, to be compared before and after a sample.
+    pub fn standing(&self, plan: &ProbePlan, now: Steady) -> impl PartialEq + use<> {
+        (self.quality(plan, now), self.value.to_bits(), self.is_fresh(plan, now))
+    }
+
     /// When its quality changes by time alone.
     pub fn deadline(&self, plan: &ProbePlan, now: Steady, deadlines: &mut Deadlines) {
         if let Some(at) = self.accepted_at {

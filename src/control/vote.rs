@@ -89,6 +89,14 @@ impl Signal {
         self.judge_distance(plan, now, deadlines);
     }
 
+    /// One of its probes said the same again.
+    pub fn heard_again(&mut self, quality: Quality, at: Steady) {
+        // Suspect probes count only where there is no good one.
+        if quality.is_usable() && quality.is_good() == self.vote.quality.is_good() {
+            self.vote.sampled_at = self.vote.sampled_at.max(Some(at));
+        }
+    }
+
     fn judge_distance(&mut self, plan: &SignalPlan, now: Steady, deadlines: &mut Deadlines) {
         let apart = plan.disagree.filter(|disagree| self.vote.quality.is_usable() && self.vote.spread > disagree.by);
         let Some(disagree) = apart else {

@@ -350,16 +350,12 @@ impl Desk {
             return;
         };
         match said {
+            // Proves nothing of the plug; for one without report it ends the repeating that a refusal began.
             BrokerSaid::Accepted => {}
             BrokerSaid::NobodyListens => self.meters.published(tag.kind(), PublishResult::NobodyListens),
             BrokerSaid::Refused => self.meters.published(tag.kind(), PublishResult::Refused),
         }
-        let Tag::Command(tank, output) = tag else {
-            return;
-        };
-        // That the broker took it proves nothing of the plug, and mostly there is nothing to decide.
-        let heeds = |seat: &Seat| seat.tank.heeds_acceptance(output);
-        if said != BrokerSaid::Accepted || self.seats.get(tank.0).is_some_and(heeds) {
+        if let Tag::Command(tank, output) = tag {
             self.step(tank, Event::CommandAcknowledged { output, outcome: said });
         }
     }

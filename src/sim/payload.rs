@@ -32,16 +32,25 @@ pub(super) enum Scalar {
 impl Scalar {
     fn text(&self) -> String {
         match self {
-            Self::Number(value, decimals) => format!("{value:.decimals$}"),
+            Self::Number(value, decimals) => match scaled(*value, *decimals) {
+                // Several times as fast as the exact formatting of a float; a rehearsal writes two of them a second.
+                Some((whole, unit)) if unit > 1 => {
+                    let sign = if whole < 0 { "-" } else { "" };
+                    let (whole, unit) = (whole.unsigned_abs(), unit.unsigned_abs());
+                    format!("{sign}{}.{:0decimals$}", whole / unit, whole % unit)
+                }
+                Some((whole, _)) => whole.to_string(),
+                None => format!("{value:.decimals$}"),
+            },
             Self::Word(word) => word.clone(),
         }
     }
 
     fn json(&self) -> Value {
         match self {
-            Self::Number(..) => {
-                let rounded = self.text().parse().ok().and_then(Number::from_f64);
-                rounded.map_or(Value::Null, Value::Number)
+            Self::Number(value, decimals) => {
+                let rounded = scaled(*value, *decimals).map(|(whole, unit)| whole as f64 / unit as f64);
+                rounded.or(Some(*value)).and_then(Number::from_f64).map_or(Value::Null, Value::Number)
             }
             Self::Word(word) => match serde_json::from_str(word) {
                 Ok(literal @ (Value::Bool(_) | Value::Number(_))) => literal,
@@ -49,6 +58,15 @@ impl Scalar {
             },
         }
     }
+}
+
+/// A number in units of its last decimal, and how many of them make one; `None`: too large for that.
+fn scaled(value: f64, decimals: usize) -> Option<(i64, i64)> {
+    let unit = 10_i64.checked_pow(u32::try_from(decimals).ok()?)?;
+    let scaled = (value * unit as f64).round();
+    // Whole numbers up to 2^53 are exact.
+    #[expect(clippy::cast_possible_truncation, reason = "its magnitude was just looked at")]
+    (scaled.abs() < 9.007e15).then_some((scaled as i64, unit))
 }
 
 /// The payload of these fields: the bare scalar of the one without pointer, else one object.
@@ -111,6 +129,25 @@ mod tests {
         assert_eq!(payload([(None, Scalar::Number(25.0625, 4))]).unwrap(), b"25.0625");
         assert_eq!(payload([(None, Scalar::Word("ON".to_owned()))]).unwrap(), b"ON");
         assert_eq!(payload([]), None);
+    }
+
+    #[test]
+    fn a_number_is_written_with_its_decimals() {
+        let cases = [
+            (25.0625, 4, "25.0625"),
+            (-0.05, 2, "-0.05"),
+            (-0.004, 2, "0.00"),
+            (1_780_308_000.125, 3, "1780308000.125"),
+            (7.0, 0, "7"),
+            (0.999, 2, "1.00"),
+            (-1.5, 1, "-1.5"),
+        ];
+        for (value, decimals, expected) in cases {
+            assert_eq!(Scalar::Number(value, decimals).text(), expected);
+        }
+        assert_eq!(Scalar::Number(1e300, 1).text(), format!("{:.1}", 1e300));
+        assert_eq!(Scalar::Number(25.067, 2).json().to_string(), "25.07");
+        assert_eq!(Scalar::Number(f64::NAN, 2).json(), Value::Null);
     }
 
     #[test]

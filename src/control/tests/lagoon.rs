@@ -243,6 +243,8 @@ pub enum PlugFault {
 /// A tank and what surrounds it.
 pub struct World {
     pub tank: Tank,
+    /// The same tank, settling at every step: it must never do anything else than `tank`.
+    twin: Tank,
     pub now: Now,
     /// What each probe says every ten seconds; `None`: nothing.
     pub reads: Vec<Option<f64>>,
@@ -258,6 +260,13 @@ pub struct World {
     pub effects: Vec<Effect>,
     pub broker: bool,
     next_request: u64,
+    steps: u64,
+}
+
+fn twin(tank: &Tank) -> Tank {
+    let mut twin = tank.clone();
+    twin.always_settles = true;
+    twin
 }
 
 impl World {
@@ -270,8 +279,10 @@ impl World {
         // 2026-06-01 10:00 UTC.
         let now = Now { steady: Steady::from_millis(1_000_000), wall: Wall::from_unix_millis(1_780_308_000_000) };
         let outputs = plan.outputs.len();
+        let tank = Tank::new(plan, remembered, now);
         let mut world = Self {
-            tank: Tank::new(plan, remembered, now),
+            twin: twin(&tank),
+            tank,
             now,
             reads: vec![Some(25.0), Some(25.1), Some(0.0), Some(0.0), Some(0.0)],
             faults: vec![PlugFault::None; outputs],
@@ -286,12 +297,19 @@ impl World {
             effects: Vec::new(),
             broker: true,
             next_request: 0,
+            steps: 0,
         };
         // The pumps boot on.
         world.plugs[RETURN] = Switch::On;
         world.plugs[POWERHEAD] = Switch::On;
         world.step(Event::BrokerConnected);
         world
+    }
+
+    /// Goes on with another tank.
+    pub fn take(&mut self, tank: Tank) {
+        self.twin = twin(&tank);
+        self.tank = tank;
     }
 
     /// The lagoon after a few minutes of sound running.
@@ -302,7 +320,22 @@ impl World {
     }
 
     pub fn step(&mut self, event: Event) {
+        let what = format!("{event:?}");
+        let thorough = self.twin.step(event.clone(), self.now);
         let effects = self.tank.step(event, self.now);
+        assert_eq!(effects, thorough, "a step that settles does something else at {what}");
+        self.steps += 1;
+        if self.steps.is_multiple_of(4) {
+            assert_eq!(self.tank.status(self.now), self.twin.status(self.now), "{what}");
+        }
+        let at = |tank: &Tank| tank.next_deadline().map_or(u64::MAX, |deadline| deadline.at.millis());
+        assert!(
+            at(&self.tank) <= at(&self.twin),
+            "a deadline is missed after {what}: {:?} for {:?} at {:?}",
+            self.tank.next_deadline(),
+            self.twin.next_deadline(),
+            self.now.steady
+        );
         for effect in effects {
             self.effects.push(effect.clone());
             match effect {
@@ -403,7 +436,9 @@ impl World {
                 }
             }
         }
-        events.push(Event::Woken);
+        if self.tank.next_deadline().is_some_and(|deadline| deadline.at <= self.now.steady) {
+            events.push(Event::Woken);
+        }
         events
     }
 
@@ -415,7 +450,7 @@ impl World {
         self.now.steady = Steady::from_millis(77);
         self.speaks_at = self.now.steady;
         self.reports_due.clear();
-        self.tank = Tank::new(self.tank.plan().clone(), Remembered::State(Box::new(state)), self.now);
+        self.take(Tank::new(self.tank.plan().clone(), Remembered::State(Box::new(state)), self.now));
         self.step(Event::BrokerConnected);
     }
 

@@ -406,7 +406,7 @@ fn a_new_plan_keeps_latches_holds_and_proofs_f66() {
     changed.outputs.push(changed.outputs[FAN].clone());
     changed.outputs[FAN + 1].name = "light".into();
     let tank = world.tank.clone();
-    world.tank = tank.replan(changed, world.now);
+    world.take(tank.replan(changed, world.now));
     world.faults.push(PlugFault::None);
     world.plugs.push(Off);
     world.advance(minutes(1));

@@ -302,8 +302,9 @@ impl Rehearsal {
     /// One event into one tank; its effects, and what the broker says of its commands.
     fn step(&mut self, tank: TankIndex, event: Event) {
         let now = self.daemon_now();
-        let mut events = vec![event];
-        while let Some(event) = events.pop() {
+        let mut events = Vec::new();
+        let mut next = Some(event);
+        while let Some(event) = next {
             self.monitor.heard(tank.0, &event, now);
             let effects = self.daemon.step(tank.0, event, now);
             for effect in &effects {
@@ -325,6 +326,7 @@ impl Rehearsal {
                 self.record.effect(tank.0, effect, now.steady);
                 self.keeper.hears(tank.0, effect, now.steady);
             }
+            next = events.pop();
         }
     }
 
