@@ -1,16 +1,19 @@
-//! What one message costs without a network: decode, step, and the metrics text of a tank.
+//! What one message costs without a network: decode, step, the metrics text of a tank; and what a rehearsal adds.
 
 use std::hint::black_box;
 use std::path::Path;
 
-use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use criterion::{BatchSize, Criterion, Throughput, criterion_group, criterion_main};
+use slackwater::cli::model::model;
 use slackwater::config::{self, Setup};
 use slackwater::control::event::{Event, Retained};
 use slackwater::control::{Remembered, Tank};
+use slackwater::sim::rehearsal::{Detail, Rehearsal, Routine, Staging};
+use slackwater::sim::{Daemon, Model, Surroundings, World};
 use slackwater::time::{Now, Span, Steady, Wall};
 use slackwater::wire::metrics::TankText;
-use slackwater::wire::router::{Message, Router};
 use slackwater::wire::topics::OwnTopics;
+use slackwater::wire::{Heard, Message, Router, encode};
 
 fn example() -> Setup {
     config::load(&Path::new(env!("CARGO_MANIFEST_DIR")).join("config")).expect("the example config is sound")
@@ -91,5 +94,121 @@ fn metrics(c: &mut Criterion) {
     group.finish();
 }
 
-criterion_group!(benches, decode, step, metrics);
+/// Six hours of the example as its simulated home speaks: by the codecs and the core alone, and in a rehearsal
+/// with its water, its probes and its monitor. The rehearsal's rate is to be at least half of the other.
+fn hours(c: &mut Criterion) {
+    const SPAN: Span = Span::from_hours(6);
+    let setup = example();
+    let (said, tanks) = record(&setup, SPAN);
+    let mut group = c.benchmark_group("six hours of the example");
+    group.sample_size(10);
+    group.throughput(Throughput::Elements(said.len() as u64));
+    group.bench_function("decode and step alone", |b| {
+        let bindings: Vec<_> = setup.tanks.iter().map(|tank| tank.bindings.clone()).collect();
+        let router = Router::new(bindings, &OwnTopics::new("slackwater"));
+        b.iter_batched(
+            || tanks.clone(),
+            |mut tanks| {
+                let mut heard = Vec::new();
+                let mut effects = 0;
+                for (now, topic, payload) in &said {
+                    let message = Message { topic: topic.as_bytes(), payload, retained: Retained::No };
+                    router.decode(message, now.wall, &mut heard);
+                    for one in heard.drain(..) {
+                        if let Heard::Event(tank, event) = one {
+                            effects += tanks[tank.0].step(event, *now).len();
+                        }
+                    }
+                    for tank in &mut tanks {
+                        if tank.next_deadline().is_some_and(|deadline| deadline.at <= now.steady) {
+                            effects += tank.step(Event::Woken, *now).len();
+                        }
+                    }
+                }
+                black_box(effects)
+            },
+            BatchSize::PerIteration,
+        );
+    });
+    group.bench_function("a rehearsal", |b| {
+        b.iter_batched(
+            || stage(&setup, SPAN),
+            |mut run| {
+                run.pass(SPAN);
+                assert!(run.messages().abs_diff(said.len() as u64) * 100 < said.len() as u64, "the same hours");
+                black_box(run.messages())
+            },
+            BatchSize::PerIteration,
+        );
+    });
+    group.finish();
+}
+
+fn stage(setup: &Setup, lasts: Span) -> Rehearsal {
+    let models: Vec<Model<'_>> = setup.tanks.iter().map(model).collect();
+    let surroundings =
+        Surroundings { usual_tank: Some("lagoon".to_owned()), daemon: Daemon::Played, ..Surroundings::default() };
+    let root = "slackwater".to_owned();
+    let staging =
+        Staging { seed: 1, start: start(), lasts, surroundings, root, routine: Routine::Away, detail: Detail::Story };
+    Rehearsal::new(&models, staging)
+}
+
+type Said = Vec<(Now, String, Vec<u8>)>;
+
+/// What the home says to a daemon that answers it, and tanks that have just started.
+fn record(setup: &Setup, span: Span) -> (Said, Vec<Tank>) {
+    let models: Vec<Model<'_>> = setup.tanks.iter().map(model).collect();
+    let mut world = World::new(&models, 1, Surroundings::default(), start());
+    let bindings: Vec<_> = setup.tanks.iter().map(|tank| tank.bindings.clone()).collect();
+    let router = Router::new(bindings, &OwnTopics::new("slackwater"));
+    let mut tanks: Vec<Tank> = setup
+        .tanks
+        .iter()
+        .map(|tank| {
+            let mut tank = Tank::new(tank.plan.clone(), Remembered::Nothing, start());
+            tank.step(Event::BrokerConnected, start());
+            tank
+        })
+        .collect();
+    let fresh = tanks.clone();
+    let (mut said, mut heard, mut now) = (Said::new(), Vec::new(), start());
+    let end = now.after(span);
+    while now.steady < end.steady {
+        let due = tanks.iter().filter_map(|tank| tank.next_deadline().map(|deadline| deadline.at)).min();
+        let limit = due.map_or(end.steady, |at| at.min(end.steady)).max(now.steady.after(Span::from_millis(1)));
+        let sent = world.advance_to_next(now.after(limit.since(now.steady)));
+        now = now.after(world.time().since(now.steady));
+        let mut events: Vec<(usize, Event)> = Vec::new();
+        for one in sent {
+            let (topic, payload) = (one.message.topic, one.message.payload);
+            router.decode(
+                Message { topic: topic.as_bytes(), payload: &payload, retained: Retained::No },
+                now.wall,
+                &mut heard,
+            );
+            events.extend(heard.drain(..).filter_map(|heard| match heard {
+                Heard::Event(tank, event) => Some((tank.0, event)),
+                _ => None,
+            }));
+            said.push((now, topic, payload));
+        }
+        let is_due = |tank: &Tank| tank.next_deadline().is_some_and(|deadline| deadline.at <= now.steady);
+        events.extend((0..tanks.len()).filter(|tank| is_due(&tanks[*tank])).map(|tank| (tank, Event::Woken)));
+        for (tank, event) in events {
+            for effect in tanks[tank].step(event, now) {
+                if let Some(publish) = encode::command(&router.tanks()[tank], &effect) {
+                    world.receive(&slackwater::sim::Message {
+                        topic: publish.topic,
+                        payload: publish.payload,
+                        retained: publish.retain,
+                    });
+                }
+            }
+        }
+    }
+    (said, fresh)
+}
+
+criterion_group!(benches, decode, step, metrics, hours);
 criterion_main!(benches);

@@ -201,3 +201,13 @@ fn what_the_water_should_not_see_is_a_violation_with_its_time() {
     assert_eq!((floor.rule, &*floor.tank, floor.at), (Rule::Water, "lagoon", Span::from_minutes(31)));
     assert!(run.violations().iter().all(|one| one.rule == Rule::Water), "{:?}", run.violations());
 }
+
+#[test]
+fn a_broker_that_says_everything_twice_changes_nothing_and_a_slow_one_harms_nothing() {
+    let run = rehearse(12, 21.0, &["broker doubles messages at 30 min", "keeper feeds at 2 h"]);
+    let report = no_violation(&run);
+    assert!(report.tanks.iter().all(|tank| tank.alarms.is_empty()), "{:?}", report.tanks);
+    let run = rehearse(12, 21.0, &["broker delays messages by 8 s at 30 min for 10 h"]);
+    let report = no_violation(&run);
+    assert!(report.tanks[0].water.celsius.0 > 24.3, "{:?}", report.tanks[0].water);
+}

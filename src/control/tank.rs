@@ -46,6 +46,29 @@ pub enum Remembered {
     Damaged(String),
 }
 
+/// Whether another settling at once could find something to do.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Calm {
+    /// The last one found nothing.
+    Settled,
+    /// The last one did something, and conditions may rest on that.
+    Moving,
+    /// Settles at every step: the twin of the tests, which shows that it makes no difference.
+    #[cfg(test)]
+    Never,
+}
+
+impl Calm {
+    fn after(self, effects: &[Effect]) -> Self {
+        match self {
+            #[cfg(test)]
+            Self::Never => Self::Never,
+            _ if effects.is_empty() => Self::Settled,
+            _ => Self::Moving,
+        }
+    }
+}
+
 /// A keeper's force on one output.
 #[derive(Clone, Debug)]
 pub(super) struct Force {
@@ -79,11 +102,7 @@ pub struct Tank {
     /// Something that must survive changed in this step.
     pub(super) unsaved: bool,
     saved_at: Steady,
-    /// The last settling found nothing to do: another one at once would find nothing either.
-    settled: bool,
-    /// For the test that says that it makes no difference.
-    #[cfg(test)]
-    pub(super) always_settles: bool,
+    calm: Calm,
 }
 
 impl Tank {
@@ -121,9 +140,7 @@ impl Tank {
             deadline: Some(Deadline { at: now.steady, why: DeadlineKind::Condition }),
             unsaved: false,
             saved_at: now.steady,
-            settled: false,
-            #[cfg(test)]
-            always_settles: false,
+            calm: Calm::Moving,
             plan,
         }
     }
@@ -139,16 +156,19 @@ impl Tank {
         }
         let news = self.take(event, &mut effects);
         let due = self.deadline.is_some_and(|deadline| deadline.at <= now.steady);
-        #[cfg(test)]
-        let due = due || self.always_settles;
-        if !news && !due && self.settled && effects.is_empty() {
+        if !news && !due && self.calm == Calm::Settled && effects.is_empty() {
             return effects;
         }
         self.settle(&mut effects);
-        self.settled = effects.is_empty();
+        self.calm = self.calm.after(&effects);
         // Commands leave before anybody writes about them; only a record that must be on disk first is before them.
         effects.sort_by_key(Effect::urgency);
         effects
+    }
+
+    #[cfg(test)]
+    pub(super) fn settle_always(&mut self) {
+        self.calm = Calm::Never;
     }
 
     /// When to call [`Self::step`] with [`Event::Woken`] at the latest, and what for.

@@ -23,6 +23,7 @@ pub mod fault;
 mod fitting;
 #[cfg(test)]
 mod fixture;
+pub mod keeper;
 mod payload;
 pub mod physics;
 mod plug;

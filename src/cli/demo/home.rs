@@ -14,6 +14,7 @@ use tokio::time::{Instant, sleep, sleep_until};
 use crate::config::TankSetup;
 use crate::control::plan::{OutputPlan, Switch};
 use crate::shell::clock::Clock;
+use crate::sim::keeper::{Ask, Keeper};
 use crate::sim::{Broker, Message, Sent, World};
 use crate::time::Span;
 
@@ -26,6 +27,8 @@ const CHANNEL: usize = 4096;
 pub struct Home {
     /// Probes, plugs, water.
     pub world: World,
+    /// Who does what sentences say of keepers.
+    pub keeper: Keeper,
     /// The same as the daemon's.
     pub clock: Clock,
     /// The broker, behind the gate.
@@ -49,7 +52,9 @@ impl Home {
         let listener = tokio::spawn(listen(client.clone(), events, topics, heard));
         let mut tell_at = self.tell_every.map(|every| Instant::now() + every);
         loop {
-            let due = self.clock.instant(self.world.next_deadline());
+            let due =
+                self.keeper.next_deadline().map_or(self.world.next_deadline(), |at| at.min(self.world.next_deadline()));
+            let due = self.clock.instant(due);
             tokio::select! {
                 message = commands.recv() => {
                     let sent = self.world.advance(self.clock.now());
@@ -72,9 +77,24 @@ impl Home {
             for (_, happening) in self.world.take_happenings() {
                 tracing::info!("FAULT {happening}");
             }
+            for Ask { topic, payload } in self.let_keepers_act() {
+                let _ = client.try_publish(topic, QoS::AtLeastOnce, false, payload);
+            }
         }
         listener.abort();
         self
+    }
+
+    /// Keepers do as sentences say. What becomes of a request is the daemon's answer, and told by it.
+    fn let_keepers_act(&mut self) -> Vec<Ask> {
+        let now = self.clock.now().steady;
+        for (tank, act) in self.world.take_keepers() {
+            self.keeper.sets_out(tank, act, now);
+        }
+        let up = self.world.broker() == Broker::Up;
+        let tanks = &self.tanks;
+        let mut tell = |tank: usize, words: &str| tracing::info!("KEEPER of {} {words}", tanks[tank].plan.name);
+        self.keeper.act(&mut self.world, now, up, &mut tell)
     }
 
     /// What is true, which no probe says exactly; for the eyes of the person who watches.

@@ -13,8 +13,10 @@ use crate::cli::model::model;
 use crate::config::{Setup, TankSetup, load};
 use crate::shell::clock::Clock;
 use crate::shell::{self, Options, RunError};
+use crate::sim::keeper::{Keeper, Routine};
 use crate::sim::physics::Room;
 use crate::sim::{Fault, FaultError, Model, Surroundings, World};
+use crate::wire::OwnTopics;
 
 use super::broker::{self, BrokerError};
 use super::example::{self, ExampleError, Scratch};
@@ -87,7 +89,10 @@ pub fn play(demo: &Demo) -> Result<(), DemoError> {
     let door = gate.address;
     redirect(&mut setup, door, demo.http, &scratch);
     let (stop, stopped) = watch::channel(false);
-    let home = Home { world, clock, broker: inner, gate, tanks: setup.tanks.clone(), tell_every: Some(TRUTH_EVERY) };
+    let plans: Vec<_> = setup.tanks.iter().map(|tank| tank.plan.clone()).collect();
+    let keeper = Keeper::new(&plans, &world, Routine::Away, &OwnTopics::new(&setup.daemon.root), clock.now());
+    let home =
+        Home { world, keeper, clock, broker: inner, gate, tanks: setup.tanks.clone(), tell_every: Some(TRUTH_EVERY) };
     let home = around.spawn(home.live(stopped));
 
     let (shown, seed, speed) = (setup.clone(), demo.seed, demo.speed);

@@ -15,8 +15,9 @@ const SHOWN: usize = 60;
 pub const FOOTER: &str = "\
 limits of the model
   Two well mixed bodies of water a tank, figures by rule of thumb: it shows whether the config holds together, not how
-  warm your tank gets. Alkalinity and pH are not modelled, nor doses, animals, sheath temperatures, or a plug that
-  burns. Messages take no time; a power cut leaves broker and daemon running; a save is on disk at once. The water is
+  warm your tank gets. Alkalinity is a sum of doses, water changes and what lives there, and its pH no carbonate
+  system; animals, sheath temperatures and a plug that burns are not modelled. Messages take no time unless a fault
+  delays them; a power cut leaves broker and daemon running; a save is on disk at once. The water is
   looked at once a minute. What comes after a fault stands with it, whatever caused it. A tank that is safe here is not
   proven safe in life: the residual-current device, drip loops, the heater's own thermostat and the float switch come
   first.
@@ -103,6 +104,7 @@ fn tank(out: &mut String, story: &TankStory) {
     let _ = writeln!(out, "{}, in truth", water.tank);
     let _ = writeln!(out, "  temperature   {:.2} to {:.2} °C", water.celsius.0, water.celsius.1);
     let _ = writeln!(out, "  salinity      {:.2} to {:.2}", water.salinity.0, water.salinity.1);
+    let _ = writeln!(out, "  alkalinity    {:.2} to {:.2} dKH", story.alkalinity.0, story.alkalinity.1);
     let _ = writeln!(out, "  level         {:+.1} to {:+.1} mm", water.level.0, water.level.1);
     let _ = writeln!(out, "  evaporated    {:.2} L, topped off {:.2} L", story.evaporated, story.topped_off);
     let _ = writeln!(out, "  on the floor  {:.2} L", water.floor_litres);

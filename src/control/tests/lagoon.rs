@@ -265,7 +265,7 @@ pub struct World {
 
 fn twin(tank: &Tank) -> Tank {
     let mut twin = tank.clone();
-    twin.always_settles = true;
+    twin.settle_always();
     twin
 }
 

@@ -67,7 +67,7 @@ pub struct Catalogue {
 }
 
 /// The sentences for each class, with what they mean. Words in capitals stand for a value.
-pub(super) const POSSIBLE: [(&str, &str, &str); 30] = [
+pub(super) const POSSIBLE: [(&str, &str, &str); 32] = [
     ("output", "welds", "the relay conducts whatever it is told and whatever it reports"),
     ("output", "stops", "no work and no power: a burnt element, a dead motor"),
     ("output", "jams", "no work, and it still draws power: a blocked rotor"),
@@ -93,6 +93,8 @@ pub(super) const POSSIBLE: [(&str, &str, &str); 30] = [
     ("room", "warms to TEMPERATURE", "within an hour or two; also `cools to` and `goes to`"),
     ("power", "cut", "no mains for plugs and probes; broker and daemon go on, as on a battery"),
     ("broker", "vanishes", "no broker for anybody"),
+    ("broker", "delays messages by 3 s", "every message takes so long; their order stays"),
+    ("broker", "doubles messages", "every message comes twice, as delivery at least once allows"),
     ("daemon", "is killed", "without a word; with `for` it starts again with its store"),
     ("clock", "jumps ahead 1 h", "the wall clock of the daemon's machine; also `jumps back 1 h`"),
     ("keeper", "feeds", "asks for the hold `feeding`"),
@@ -132,11 +134,6 @@ impl Catalogue {
             catalogue.add(None, "clock", Class::Clock, 0);
         }
         catalogue
-    }
-
-    /// Whether the daemon is one that can fail.
-    pub(in crate::sim) fn plays_daemon(&self) -> bool {
-        self.subjects.iter().any(|subject| subject.class == Class::Daemon)
     }
 
     /// One more.

@@ -11,6 +11,7 @@
 //! | a float sticks | 0.005 |
 //! | a heater's relay welds | 0.002 |
 //! | the broker vanishes for 10 min, the daemon is killed for 10 s | 0.05 each, choice |
+//! | messages take up to 10 s, or come twice, for 10 min | 0.05 each, choice |
 //! | the clock jumps by an hour | 0.01, choice |
 
 use crate::control::plan::{OutputKind, Switch};
@@ -29,7 +30,7 @@ type Make = fn(&Subject, &mut Chance) -> (What, Option<Span>);
 const TEN_MINUTES: Option<Span> = Some(Span::from_minutes(10));
 
 /// How often a day, to whom, and what.
-const RATES: [(f64, Fits, Make); 9] = [
+const RATES: [(f64, Fits, Make); 11] = [
     (0.2, is_output, |subject, _| (What::Output(subject.index, OutputFault::PlugReboots(None)), None)),
     (0.1, |class| is_output(class) || is_number(class) || class == Class::Contact, drops_out),
     (2.0, is_number, |subject, chance| {
@@ -47,6 +48,8 @@ const RATES: [(f64, Fits, Make); 9] = [
         |subject, _| (What::Output(subject.index, OutputFault::Welds), None),
     ),
     (0.05, |class| class == Class::Broker, |_, _| (What::BrokerVanishes, TEN_MINUTES)),
+    (0.05, |class| class == Class::Broker, |_, chance| (delay(chance), TEN_MINUTES)),
+    (0.05, |class| class == Class::Broker, |_, _| (What::BrokerDoubles, TEN_MINUTES)),
     (0.05, |class| class == Class::Daemon, |_, _| (What::DaemonKilled, Some(Span::from_seconds(10)))),
     (
         0.01,
@@ -144,6 +147,11 @@ fn drops_out(subject: &Subject, _: &mut Chance) -> (What, Option<Span>) {
     (what, TEN_MINUTES)
 }
 
+fn delay(chance: &mut Chance) -> What {
+    let by = chance.span(Span::from_seconds(1), Span::from_seconds(10));
+    What::BrokerDelays(Span::from_seconds(by.millis() / 1000))
+}
+
 /// A jump that is worth to be called one, either way.
 fn spike(class: Class, chance: &mut Chance) -> ProbeFault {
     let by = match class {
@@ -200,7 +208,7 @@ fn any(subject: &Subject, chance: &mut Chance) -> What {
         Class::Reservoir => What::Tank(index, TankFault::ReservoirRunsEmpty),
         Class::Room => What::Room(if coin(chance) { 30.0 } else { 14.0 }),
         Class::Power => What::PowerCut,
-        Class::Broker => What::BrokerVanishes,
+        Class::Broker => *pick(&[What::BrokerVanishes, What::BrokerDoubles, delay(chance)], chance),
         Class::Daemon => What::DaemonKilled,
         Class::Clock | Class::Keeper => What::ClockJumps(if coin(chance) { 3_600_000 } else { -3_600_000 }),
     }

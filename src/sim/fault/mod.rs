@@ -7,8 +7,8 @@
 //! ```
 //! Without `at` it begins at once; without `for` it lasts. Times count from the start of the
 //! simulation, in simulated time. A subject is an output, a probe, a tank or one of `room`, `drain`,
-//! `reservoir`, `power`, `broker`, and where a daemon is played too (rehearsal, drill) `daemon`, `clock`,
-//! `keeper`; where several tanks have one of that name it is the usual tank's,
+//! `reservoir`, `power`, `broker`, `keeper`, and where a daemon is played too (rehearsal, drill) `daemon` and
+//! `clock`; where several tanks have one of that name it is the usual tank's,
 //! and `TANK/NAME` names another's. [`Catalogue::possible`] lists everything.
 //!
 //! Invariant: what [`Fault`] prints, [`Catalogue::read`] reads back as the same fault.
@@ -56,6 +56,10 @@ pub enum What {
     PowerCut,
     /// No broker for anybody.
     BrokerVanishes,
+    /// Every message takes so long.
+    BrokerDelays(Span),
+    /// Every message comes twice, as at least once allows.
+    BrokerDoubles,
     /// The daemon is dead; when it is over it starts again with what its store remembers.
     DaemonKilled,
     /// The wall clock of the daemon's machine moves by so many milliseconds.
@@ -166,6 +170,8 @@ impl What {
             Self::Room(celsius) => format!("goes to {celsius} °C"),
             Self::PowerCut => "cut".to_owned(),
             Self::BrokerVanishes => "vanishes".to_owned(),
+            Self::BrokerDelays(by) => format!("delays messages by {}", Exact(by)),
+            Self::BrokerDoubles => "doubles messages".to_owned(),
             Self::DaemonKilled => "is killed".to_owned(),
             Self::ClockJumps(by) => {
                 format!(

@@ -50,6 +50,10 @@ impl fmt::Display for FaultError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let list = |names: &[String]| names.iter().map(|name| format!("`{name}`")).collect::<Vec<_>>().join(", ");
         match self {
+            Self::UnknownSubject { sentence, subject, .. } if matches!(subject.as_str(), "daemon" | "clock") => write!(
+                f,
+                "`{sentence}`: the {subject} is a real one here and cannot be played with\n  `slackwater rehearse` and `slackwater drill` play it too"
+            ),
             Self::UnknownSubject { sentence, subject, known } => {
                 write!(f, "`{sentence}`: there is no `{subject}` here\n  begin with one of {}", list(known))
             }
@@ -166,12 +170,25 @@ fn what(subject: &Subject, words: &[&str]) -> Said {
         },
         Class::Room => return room(words),
         Class::Power => matches!(words, ["cut" | "fails"] | ["is", "cut"]).then_some(What::PowerCut),
-        Class::Broker => matches!(words, ["vanishes"] | ["is", "lost"]).then_some(What::BrokerVanishes),
+        Class::Broker => return broker(words),
         Class::Daemon => matches!(words, ["is", "killed"] | ["dies"]).then_some(What::DaemonKilled),
         Class::Clock => return clock(words),
         Class::Keeper => return keeper(index, words),
     };
     found.map_or(Said::Nothing, Said::Fault)
+}
+
+fn broker(words: &[&str]) -> Said {
+    match words {
+        ["vanishes"] | ["is", "lost"] => Said::Fault(What::BrokerVanishes),
+        ["doubles", "messages"] => Said::Fault(What::BrokerDoubles),
+        ["delays", "messages", "by", by @ ..] => match by.join(" ").parse::<Span>() {
+            Ok(by) if by <= Span::from_minutes(10) => Said::Fault(What::BrokerDelays(by)),
+            Ok(_) => Said::Wrong("no broker holds messages for so long\n  write at most 10 min".to_owned()),
+            Err(error) => Said::Wrong(error.to_string()),
+        },
+        _ => Said::Nothing,
+    }
 }
 
 fn clock(words: &[&str]) -> Said {

@@ -1,9 +1,9 @@
-//! A body of well mixed water: litres, salt and heat, which only move together.
+//! A body of well mixed water: litres, salt, alkalinity and heat, which only move together.
 //!
 //! Invariant: what one body gives, another takes or the ledger books; salt and enthalpy go with the
 //! litres, so that the balances close by construction and a test can hold them to a millilitre.
 
-use super::parameters::{DENSITY, HEAT_PER_LITRE, LATENT_HEAT};
+use super::parameters::{DENSITY, HEAT_PER_LITRE, LATENT_HEAT, SEA_WATER_ALKALINITY};
 
 /// Water on its way.
 #[derive(Clone, Copy, Debug)]
@@ -11,13 +11,15 @@ pub(super) struct Parcel {
     pub litres: f64,
     /// g
     pub salt: f64,
+    /// dKH L
+    pub alkalinity: f64,
     pub celsius: f64,
 }
 
 impl Parcel {
     /// Fresh water of a temperature.
     pub fn fresh(litres: f64, celsius: f64) -> Self {
-        Self { litres, salt: 0.0, celsius }
+        Self { litres, salt: 0.0, alkalinity: 0.0, celsius }
     }
 }
 
@@ -27,6 +29,8 @@ pub(super) struct Body {
     pub litres: f64,
     /// g
     pub salt: f64,
+    /// dKH L
+    pub alkalinity: f64,
     pub celsius: f64,
     /// J/K of glass and rock.
     pub structure: f64,
@@ -34,7 +38,13 @@ pub(super) struct Body {
 
 impl Body {
     pub fn new(litres: f64, salinity: f64, celsius: f64, structure: f64) -> Self {
-        Self { litres, salt: salinity * DENSITY * litres, celsius, structure }
+        Self {
+            litres,
+            salt: salinity * DENSITY * litres,
+            alkalinity: SEA_WATER_ALKALINITY * litres,
+            celsius,
+            structure,
+        }
     }
 
     /// J/K
@@ -50,10 +60,12 @@ impl Body {
     /// Gives water as it is mixed; never more than there is.
     pub fn take(&mut self, litres: f64) -> Parcel {
         let litres = litres.clamp(0.0, self.litres.max(0.0));
-        let salt = if self.litres > 1e-9 { self.salt * litres / self.litres } else { 0.0 };
+        let share = if self.litres > 1e-9 { litres / self.litres } else { 0.0 };
+        let (salt, alkalinity) = (self.salt * share, self.alkalinity * share);
         self.litres -= litres;
         self.salt -= salt;
-        Parcel { litres, salt, celsius: self.celsius }
+        self.alkalinity -= alkalinity;
+        Parcel { litres, salt, alkalinity, celsius: self.celsius }
     }
 
     pub fn add(&mut self, parcel: Parcel) {
@@ -63,6 +75,14 @@ impl Body {
         }
         self.litres += parcel.litres;
         self.salt += parcel.salt;
+        self.alkalinity += parcel.alkalinity;
+    }
+
+    /// What lives here takes so much alkalinity, dKH L; never more than there is.
+    pub fn calcify(&mut self, taken: f64) -> f64 {
+        let taken = taken.clamp(0.0, self.alkalinity.max(0.0));
+        self.alkalinity -= taken;
+        taken
     }
 
     /// So many joules in.

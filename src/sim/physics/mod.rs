@@ -1,7 +1,8 @@
 //! The physics of one tank: heat, water and salt of display and sump, stepped by the second.
 //!
 //! Duty: from how long each output worked in a step, the room's air and the defects, say what the
-//! water does. Limits: two well mixed bodies; no chemistry; a heater in a dry chamber still heats
+//! water does. Limits: two well mixed bodies; of the chemistry only alkalinity, taken by day and night and
+//! given by doses and new water, and the pH that a rehearsal shows for it; a heater in a dry chamber still heats
 //! the water; the salinity is grams of salt in a kilogram of water, shown by probes as practical
 //! salinity (the two differ by 0.5 % in life).
 //!
@@ -11,6 +12,7 @@
 //! The shares and the evaporation formula are rules of thumb of the project's rehearsal model.
 
 mod body;
+mod chemistry;
 mod hydraulics;
 mod parameters;
 mod room;
@@ -22,7 +24,8 @@ use crate::control::plan::OutputKind;
 use body::{Body, Parcel};
 use hydraulics::{Above, Hydraulics, Way};
 
-pub use parameters::{DENSITY, Facts, HEAT_PER_LITRE, Machine, Parameters, Sump};
+pub use chemistry::Chemistry;
+pub use parameters::{DENSITY, Facts, HEAT_PER_LITRE, Machine, Parameters, SEA_WATER_ALKALINITY, Sump};
 pub use room::{Air, Pull, Room, mixing_ratio, saturation_pressure};
 
 /// The sheath of a heater passes its heat on with this time constant, s.
@@ -104,6 +107,7 @@ pub struct Physics {
     /// Wh that they drew since the start.
     energy: f64,
     ledger: Ledger,
+    chemistry: Chemistry,
     /// L on the floor below this tank, the reservoir's included.
     floor: f64,
     /// What is broken.
@@ -139,6 +143,7 @@ impl Physics {
             drawn: 0.0,
             energy: 0.0,
             ledger: Ledger::default(),
+            chemistry: Chemistry::default(),
             floor: 0.0,
             defects: Defects::default(),
             make,
@@ -152,6 +157,7 @@ impl Physics {
         self.run_water(dt, duty);
         self.move_fresh_water(dt, duty, air, reservoir);
         self.lose_water(dt, duty);
+        self.live(dt, duty);
         self.heat(dt, duty, air);
     }
 
@@ -178,6 +184,10 @@ impl Physics {
                 .sum()
         };
         let dosed = pumped(OutputKind::Doser) * dt;
+        let stock = self.make.outputs.iter().zip(duty).filter(|(pump, _)| pump.alkalinity > 0.0);
+        let alkalinity: f64 = stock.map(|(pump, share)| pump.alkalinity * pump.delivers * share * dt).sum();
+        let litres = self.litres();
+        self.chemistry.dosed(alkalinity, litres);
         let lifted = (pumped(OutputKind::TopOff) * dt).min(reservoir.litres.max(0.0));
         reservoir.litres -= lifted;
         if self.defects.hose_off {
@@ -187,7 +197,7 @@ impl Physics {
             self.pour(Parcel::fresh(lifted, air.celsius));
         }
         self.ledger.dosed += dosed;
-        self.pour(Parcel::fresh(dosed, air.celsius));
+        self.pour(Parcel { alkalinity, ..Parcel::fresh(dosed, air.celsius) });
     }
 
     /// A keeper takes water out of the display, or the only basin, as it is mixed.
@@ -195,11 +205,14 @@ impl Physics {
         let parcel = self.display.take(litres);
         self.ledger.removed += parcel.litres;
         self.ledger.salt_removed += parcel.salt;
+        self.chemistry.lost += parcel.alkalinity;
     }
 
     /// A keeper gives water of this salinity (g/kg) and temperature into the display, or the only basin.
     pub fn give(&mut self, litres: f64, salinity: f64, celsius: f64) {
-        let parcel = Parcel { litres, salt: salinity * DENSITY * litres, celsius };
+        let alkalinity = if salinity > 0.0 { SEA_WATER_ALKALINITY * litres } else { 0.0 };
+        let parcel = Parcel { litres, salt: salinity * DENSITY * litres, alkalinity, celsius };
+        self.chemistry.given += alkalinity;
         self.ledger.given += parcel.litres;
         self.ledger.salt_given += parcel.salt;
         self.display.add(parcel);
@@ -233,6 +246,7 @@ impl Physics {
         };
         self.ledger.skimmed += skimmed.litres;
         self.ledger.salt_lost += skimmed.salt;
+        self.chemistry.lost += skimmed.alkalinity;
         let brim = 1000.0 * self.make.display_area * self.make.display_freeboard;
         let over = (self.display.litres - self.lip - brim).max(0.0);
         let spilled = self.display.take(self.defects.leak.mul_add(dt, over));
@@ -251,7 +265,16 @@ impl Physics {
     fn book_spill(&mut self, parcel: Parcel) {
         self.floor += parcel.litres;
         self.ledger.spilled += parcel.litres;
+        self.chemistry.lost += parcel.alkalinity;
         self.ledger.salt_lost += parcel.salt;
+    }
+
+    /// The animals live in the display, in its light.
+    fn live(&mut self, dt: f64, duty: &[f64]) {
+        let light = self.duty_of(OutputKind::Light, duty).min(1.0);
+        let wanted = chemistry::wanted(self.litres(), light) * dt;
+        let taken = self.display.calcify(wanted);
+        self.chemistry.pass(dt, taken);
     }
 
     fn heat(&mut self, dt: f64, duty: &[f64], air: Air) {
@@ -319,6 +342,21 @@ impl Physics {
         self.display.salinity()
     }
 
+    /// dKH of the whole water.
+    pub fn alkalinity(&self) -> f64 {
+        self.all_alkalinity() / self.litres().max(1e-9)
+    }
+
+    /// All alkalinity in the water, dKH L.
+    pub fn all_alkalinity(&self) -> f64 {
+        self.display.alkalinity + self.sump.as_ref().map_or(0.0, |(body, _)| body.alkalinity)
+    }
+
+    /// What was dosed, given, taken and lost since the start, and the pH at a part of the local day.
+    pub fn chemistry(&self) -> &Chemistry {
+        &self.chemistry
+    }
+
     /// The level that top-off looks after, mm over its usual one: return chamber, or only basin.
     pub fn level(&self) -> f64 {
         match (&self.make.sump, &self.sump) {
@@ -365,6 +403,11 @@ impl Physics {
     /// All water in the tank, pipe included, L.
     pub fn litres(&self) -> f64 {
         self.display.litres + self.sump.as_ref().map_or(0.0, |(body, _)| body.litres)
+    }
+
+    /// All water in the tank when all is well, L.
+    pub fn usual_litres(&self) -> f64 {
+        self.make.display_litres + self.make.sump.as_ref().map_or(0.0, |sump| sump.litres)
     }
 
     /// All salt in the tank, g.

@@ -19,6 +19,15 @@ pub const HEAT_PER_LITRE: f64 = DENSITY * HEAT_CAPACITY;
 /// J to evaporate one kilogram at 25 °C (steam tables: 2.442e6).
 pub const LATENT_HEAT: f64 = 2.44e6;
 
+/// dKH of the water that a tank starts with and that a keeper gives [choice: a usual mix].
+pub const SEA_WATER_ALKALINITY: f64 = 8.0;
+/// What the animals of the model tank take, dKH a day of its light and dark together (the rehearsal model).
+pub const DAILY_ALKALINITY: f64 = 0.80;
+/// How much faster they take it in the light than in the dark (the rehearsal model).
+pub const LIGHT_TO_DARK: f64 = 1.6;
+/// dKH L in a litre of dosed stock: the rehearsal model's 0.0312 dKH a millilitre in 87 L.
+const STOCK_ALKALINITY: f64 = 0.0312 * MODEL_LITRES * 1000.0;
+
 /// The water of the model tank that everything is scaled from, L.
 const MODEL_LITRES: f64 = 87.0;
 const MODEL_DISPLAY: f64 = 65.7;
@@ -106,6 +115,8 @@ pub struct Machine {
     pub watts: f64,
     /// What a top-off or dosing pump delivers while running, L/s.
     pub delivers: f64,
+    /// dKH L in a litre of it: a doser whose name speaks of alkalinity (`alkalinity`, `alk-part`) gives the model's stock.
+    pub alkalinity: f64,
 }
 
 impl Parameters {
@@ -122,6 +133,11 @@ impl Parameters {
                 watts: output.rating.map_or_else(|| usual_watts(output.kind), crate::units::Power::watts),
                 delivers: said
                     .map_or_else(|| usual_flow(output.kind, litres), |(_, flow)| flow.litres_per_minute() / 60.0),
+                alkalinity: if output.kind == OutputKind::Doser && output.name.contains("alk") {
+                    STOCK_ALKALINITY
+                } else {
+                    0.0
+                },
             }
         };
         let outputs = plan.outputs.iter().enumerate().map(machine).collect();

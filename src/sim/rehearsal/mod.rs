@@ -11,7 +11,6 @@
 //! daemon keeps exactly what it had saved. Same plans, seed, faults and spans: same bytes.
 
 mod daemon;
-mod keeper;
 mod monitor;
 mod record;
 mod report;
@@ -21,6 +20,7 @@ mod tests;
 
 use std::collections::BTreeMap;
 
+use crate::control::effect::{Effect, Outcome};
 use crate::control::event::Retained;
 use crate::control::{Event, TankPlan};
 use crate::time::{Now, Span, Steady};
@@ -28,12 +28,12 @@ use crate::wire::binding::TankBindings;
 use crate::wire::{self, Heard, OwnTopics, TankIndex};
 
 use super::fault::{Fault, What};
+use super::keeper::Keeper;
 use super::{Broker, Message, Model, Surroundings, World};
 
 use daemon::Played;
-use keeper::Keeper;
 
-pub use keeper::Routine;
+pub use super::keeper::Routine;
 pub use monitor::{Monitor, Rule, Violation};
 pub use record::{Detail, Entry, Point, Record, Source};
 pub use report::{FaultStory, Limits, Report, TankStory};
@@ -324,7 +324,12 @@ impl Rehearsal {
                     });
                 }
                 self.record.effect(tank.0, effect, now.steady);
-                self.keeper.hears(tank.0, effect, now.steady);
+                if let Effect::Answer { answer, .. } = effect {
+                    match answer.outcome {
+                        Outcome::Refused => self.keeper.refused(tank.0, now.steady),
+                        _ => self.keeper.answered(tank.0),
+                    }
+                }
             }
             next = events.pop();
         }
@@ -332,7 +337,6 @@ impl Rehearsal {
 
     /// A broker of MQTT 5 says whether anybody listens.
     fn broker_says(&self, topic: &str, effect: &crate::control::Effect) -> Option<Event> {
-        use crate::control::Effect;
         use crate::control::event::BrokerSaid;
         let (Effect::SwitchPlug { output, .. } | Effect::RefreshLease { output }) = effect else { return None };
         if self.broker == Broker::Down {
@@ -352,7 +356,9 @@ impl Rehearsal {
 
     fn let_keeper_act(&mut self) {
         let up = self.daemon.lives() && self.broker == Broker::Up;
-        for ask in self.keeper.act(&mut self.world, &mut self.record, self.now.steady, up) {
+        let (now, record) = (self.now.steady, &mut self.record);
+        let mut tell = |tank, words: &str| record.write(now, Some(tank), Source::Keeper, "keeper", words);
+        for ask in self.keeper.act(&mut self.world, now, up, &mut tell) {
             self.deliver(&ask.topic, &ask.payload, Retained::No);
         }
     }

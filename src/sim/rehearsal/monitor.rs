@@ -76,6 +76,7 @@ pub struct Violation {
 pub(super) struct Saw {
     pub celsius: (f64, f64),
     pub salinity: (f64, f64),
+    pub alkalinity: (f64, f64),
     pub level: (f64, f64),
     pub floor_litres: f64,
     /// The longest time without any pump at work.
@@ -353,6 +354,7 @@ impl Monitor {
         let saw = watched.saw.get_or_insert(Saw {
             celsius: (truth.display_celsius, truth.display_celsius),
             salinity: (truth.salinity, truth.salinity),
+            alkalinity: (truth.alkalinity, truth.alkalinity),
             level: (truth.level, truth.level),
             floor_litres: 0.0,
             still: Span::ZERO,
@@ -362,6 +364,7 @@ impl Monitor {
         let widen = |range: &mut (f64, f64), value: f64| *range = (range.0.min(value), range.1.max(value));
         widen(&mut saw.celsius, truth.display_celsius);
         widen(&mut saw.salinity, truth.salinity);
+        widen(&mut saw.alkalinity, truth.alkalinity);
         widen(&mut saw.level, truth.level);
         saw.floor_litres = truth.floor_litres;
         saw.still_since = if moves || !fitted { None } else { saw.still_since.or(Some(at)) };

@@ -90,6 +90,8 @@ pub struct Water {
 pub struct TankStory {
     /// Its water.
     pub water: Water,
+    /// Its alkalinity, dKH.
+    pub alkalinity: (f64, f64),
     /// The longest time in which no pump moved it.
     pub longest_still: Span,
     /// L.
@@ -209,6 +211,7 @@ fn tank_story(run: &Rehearsal, tank: usize) -> Option<TankStory> {
             level: saw.level,
             floor_litres: saw.floor_litres,
         },
+        alkalinity: saw.alkalinity,
         longest_still: saw.still,
         evaporated: ledger.evaporated,
         topped_off: ledger.topped_off,

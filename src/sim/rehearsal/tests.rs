@@ -176,3 +176,64 @@ fn a_hold_that_a_kill_ended_is_a_violation() {
     watch.monitor.daemon_started(&watch.daemon, watch.now);
     assert_eq!(watch.rules(), [(Rule::Invariant(5), "water-change")]);
 }
+
+#[test]
+fn a_heater_beside_a_chiller_is_a_violation_either_way() {
+    // The example cools by a fan, which may run beside anything: here it is taken for a chiller.
+    let chilled = || {
+        let mut watch = Watch::new();
+        let fan = watch.output("fan").index();
+        watch.setup.tanks[0].plan.outputs[fan].kind = crate::control::plan::OutputKind::Chiller;
+        let models: Vec<Model<'_>> = watch
+            .setup
+            .tanks
+            .iter()
+            .map(|tank| Model { plan: &tank.plan, bindings: &tank.bindings, facts: Facts::default() })
+            .collect();
+        let world = World::new(&models, 1, Surroundings::default(), START);
+        watch.monitor = Monitor::new(&models, &world);
+        watch.reads("display-temp", 24.5, 60);
+        watch
+    };
+    for (first, second) in [("heater", "fan"), ("fan", "heater")] {
+        let mut watch = chilled();
+        watch.told(first, Switch::On);
+        watch.told(first, Switch::Off);
+        watch.told(second, Switch::On);
+        assert_eq!(watch.rules(), [], "one after the other is right");
+        watch.told(first, Switch::On);
+        assert_eq!(watch.rules(), [(Rule::Invariant(4), first)]);
+    }
+}
+
+#[test]
+fn a_latch_that_a_kill_opened_is_a_violation() {
+    let mut watch = Watch::new();
+    // Its daemon latches on a wet float; the store of the next one never heard of it.
+    let feed = |watch: &mut Watch, value: f64, seconds: u64| {
+        let probe = watch.setup.tanks[0].plan.probe("high-float").unwrap();
+        for _ in 0..=seconds / 10 {
+            watch.now = watch.now.after(Span::from_seconds(10));
+            let event = Event::ReadingArrived { probe, reading: Ok(value), retained: Retained::No };
+            watch.monitor.heard(0, &event, watch.now);
+            for effect in watch.daemon.step(0, event, watch.now) {
+                watch.monitor.see(0, &effect, &watch.daemon, watch.now);
+            }
+        }
+    };
+    feed(&mut watch, 0.0, 60);
+    feed(&mut watch, 1.0, 30);
+    let mut forgetful = Watch::new();
+    std::mem::swap(&mut watch.daemon, &mut forgetful.daemon);
+    watch.daemon.start(watch.now);
+    watch.monitor.daemon_started(&watch.daemon, watch.now);
+    assert_eq!(watch.rules(), [(Rule::Invariant(6), "top-off-high")]);
+    // The one that saved it comes back latched.
+    let mut watch = Watch::new();
+    feed(&mut watch, 0.0, 60);
+    feed(&mut watch, 1.0, 30);
+    watch.daemon.kill();
+    watch.daemon.start(watch.now);
+    watch.monitor.daemon_started(&watch.daemon, watch.now);
+    assert_eq!(watch.rules(), []);
+}

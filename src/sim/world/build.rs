@@ -1,6 +1,6 @@
 //! From plans and bindings to a world: one device a topic, one plug an output, one room for all.
 
-use std::collections::{BTreeMap, BinaryHeap};
+use std::collections::{BTreeMap, BinaryHeap, VecDeque};
 
 use crate::control::ids::{OutputId, ProbeId};
 use crate::control::plan::OutputPlan;
@@ -37,6 +37,8 @@ pub(super) fn world(models: &[Model<'_>], seed: u64, surroundings: Surroundings,
         active: Vec::new(),
         broker: Broker::Up,
         outbox: Vec::new(),
+        travelling: VecDeque::new(),
+        arrives: now.steady,
         happened: Vec::new(),
         interrupted: false,
         clock_error: 0,
@@ -88,9 +90,7 @@ fn add_tank(world: &mut World, model: &Model<'_>, seed: u64, devices: &mut Devic
     }
     world.catalogue.add(None, name, Class::Tank, tank);
     world.catalogue.add(Some(name), "reservoir", Class::Reservoir, tank);
-    if world.catalogue.plays_daemon() {
-        world.catalogue.add(Some(name), "keeper", Class::Keeper, tank);
-    }
+    world.catalogue.add(Some(name), "keeper", Class::Keeper, tank);
     if make.sump.is_some() {
         world.catalogue.add(Some(name), "drain", Class::Drain, tank);
     }

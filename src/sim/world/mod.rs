@@ -14,7 +14,7 @@ mod run;
 mod tests;
 
 use std::cmp::Reverse;
-use std::collections::{BTreeMap, BinaryHeap};
+use std::collections::{BTreeMap, BinaryHeap, VecDeque};
 
 use crate::control::TankPlan;
 use crate::control::plan::Switch;
@@ -95,6 +95,10 @@ pub struct Truth {
     pub room_celsius: f64,
     /// Grams of salt in a kilogram of water.
     pub salinity: f64,
+    /// dKH.
+    pub alkalinity: f64,
+    /// As the model has it; no carbonate system.
+    pub ph: f64,
     /// mm over the running level: return chamber or only basin.
     pub level: f64,
     /// Up the return pipe, L/h.
@@ -124,20 +128,38 @@ struct Sender {
     every: Span,
 }
 
+/// Which way a message travels.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Way {
+    FromDevice,
+    ToPlug,
+}
+
 /// What happens at a moment.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 enum Action {
     Physics,
     Speak(usize),
     Weather,
-    Bounce { probe: usize, under: bool },
-    Obey { plug: usize, told: Told },
+    Bounce {
+        probe: usize,
+        under: bool,
+    },
+    Obey {
+        plug: usize,
+        told: Told,
+    },
     LeaseEnds(usize),
     Telemetry(usize),
     Meter(usize),
-    Boots { plug: usize, into: Switch },
+    Boots {
+        plug: usize,
+        into: Switch,
+    },
     Will(usize),
     Announce(usize),
+    /// What travels longest arrives.
+    Arrives,
     FaultBegins(usize),
     FaultEnds(usize),
 }
@@ -166,6 +188,9 @@ pub struct World {
     active: Vec<usize>,
     broker: Broker,
     outbox: Vec<Sent>,
+    /// On its way, in order, and when the last of it arrives.
+    travelling: VecDeque<(Way, Message)>,
+    arrives: Steady,
     happened: Vec<(Steady, String)>,
     /// A fault began or ended in this run: the driver has to look.
     interrupted: bool,
@@ -254,6 +279,15 @@ impl World {
         }
     }
 
+    /// Fresh water by hand, up to what the tank held at the start. Gives the litres.
+    pub fn top_up(&mut self, tank: usize) -> f64 {
+        let celsius = self.room.celsius();
+        let physics = &mut self.tanks[tank].physics;
+        let missing = (physics.usual_litres() - physics.litres()).max(0.0);
+        physics.give(missing, 0.0, celsius);
+        missing
+    }
+
     /// Fills a tank's reservoir.
     pub fn refill(&mut self, tank: usize) {
         let reservoir = &mut self.reservoirs[self.tanks[tank].reservoir];
@@ -267,12 +301,8 @@ impl World {
 
     /// What was published to a plug, at the time of the last [`Self::advance`].
     pub fn receive(&mut self, message: &Message) {
-        if self.broker == Broker::Down {
-            return;
-        }
-        let plugs = self.listeners.get(&message.topic).cloned().unwrap_or_default();
-        for index in plugs {
-            self.hear(index, message);
+        if self.listeners.contains_key(&message.topic) {
+            self.carry(Way::ToPlug, message.clone());
         }
     }
 
@@ -306,13 +336,16 @@ impl World {
 
     /// What is true in a tank.
     pub fn truth(&self, tank: &str) -> Option<Truth> {
-        let tank = self.tanks.iter().find(|candidate| &*candidate.plan.name == tank)?;
+        let index = self.tanks.iter().position(|candidate| &*candidate.plan.name == tank)?;
+        let tank = &self.tanks[index];
         let plugs = &self.plugs[tank.plugs.clone()];
         Some(Truth {
             display_celsius: tank.physics.display_celsius(),
             sump_celsius: tank.physics.sump_celsius(),
             room_celsius: self.room.celsius(),
             salinity: tank.physics.salinity(),
+            alkalinity: tank.physics.alkalinity(),
+            ph: tank.physics.chemistry().ph(self.of_day(index)),
             level: tank.physics.level(),
             flow: tank.physics.flow() * 3600.0,
             floor_litres: tank.physics.floor_litres(),

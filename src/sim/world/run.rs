@@ -1,7 +1,7 @@
 //! What happens in the world as time passes, action by action.
 
 use crate::control::plan::Switch;
-use crate::time::{Now, Span};
+use crate::time::{Now, Span, Steady};
 use crate::units::{Conductivity, PracticalSalinity, Quantity, Temperature};
 use crate::water::pss78;
 
@@ -11,7 +11,7 @@ use super::super::fitting::{FloatSide, Spot};
 use super::super::payload::{Scalar, payload};
 use super::super::physics::{Defects, Physics, Pull};
 use super::super::probe::Around;
-use super::{Action, Broker, Sent, World};
+use super::{Action, Broker, Sent, Way, World};
 
 /// A plug tells its relay and its watts this often.
 pub(super) const TELEMETRY: Span = Span::from_seconds(10);
@@ -81,6 +81,12 @@ impl World {
                 self.emit(gone);
             }
             Action::Announce(plug) => self.announce(plug),
+            Action::Arrives => {
+                let arrived = self.travelling.pop_front().filter(|_| self.broker == Broker::Up);
+                if let Some((way, message)) = arrived {
+                    self.arrive(way, message);
+                }
+            }
             Action::FaultBegins(id) => self.begin(id),
             Action::FaultEnds(id) => {
                 self.active.retain(|active| *active != id);
@@ -135,8 +141,43 @@ impl World {
     }
 
     pub(super) fn emit(&mut self, message: Option<Message>) {
-        if let (Some(message), Broker::Up) = (message, self.broker) {
-            self.outbox.push(Sent { at: self.at, message });
+        if let Some(message) = message {
+            self.carry(Way::FromDevice, message);
+        }
+    }
+
+    /// Through the broker, which may take its time, say everything twice, or be away. The order stays.
+    pub(super) fn carry(&mut self, way: Way, message: Message) {
+        if self.broker == Broker::Down {
+            return;
+        }
+        let mut what = self.active.iter().map(|id| self.faults[*id].what);
+        let delay = what.clone().find_map(|what| if let What::BrokerDelays(by) = what { Some(by) } else { None });
+        let doubled = what.any(|what| what == What::BrokerDoubles);
+        let due = self.at.after(delay.unwrap_or_default()).max(self.arrives);
+        if doubled {
+            self.travel(way, message.clone(), due);
+        }
+        self.travel(way, message, due);
+    }
+
+    fn travel(&mut self, way: Way, message: Message, due: Steady) {
+        if due <= self.at {
+            return self.arrive(way, message);
+        }
+        self.arrives = due;
+        self.schedule(due, Action::Arrives);
+        self.travelling.push_back((way, message));
+    }
+
+    fn arrive(&mut self, way: Way, message: Message) {
+        match way {
+            Way::FromDevice => self.outbox.push(Sent { at: self.at, message }),
+            Way::ToPlug => {
+                for index in self.listeners.get(&message.topic).cloned().unwrap_or_default() {
+                    self.hear(index, &message);
+                }
+            }
         }
     }
 
@@ -268,16 +309,19 @@ impl World {
             Quantity::Power => water.drawn(),
             Quantity::Energy => water.energy(),
             Quantity::Humidity => self.room.humidity,
-            // Day and night of the project's rehearsal model, highest at 18:00.
-            Quantity::Ph => {
-                let seconds = tank.plan.zone.time_of_day(self.clock.wall_at(self.at)).seconds();
-                8.15 + 0.12 * (std::f64::consts::TAU * (f64::from(seconds) / 86_400.0 - 0.5)).sin()
-            }
+            Quantity::Ph => water.chemistry().ph(self.of_day(probe.tanks[0])),
+            Quantity::Alkalinity => water.alkalinity(),
             Quantity::Redox => 0.35,
             Quantity::Contact => f64::from(u8::from(probe.under)),
             _ => return None,
         };
         Some(Around { value, room })
+    }
+
+    /// The part of a tank's local day, 0 to 1.
+    pub(super) fn of_day(&self, tank: usize) -> f64 {
+        let zone = self.tanks[tank].plan.zone;
+        f64::from(zone.time_of_day(self.clock.wall_at(self.at)).seconds()) / 86_400.0
     }
 
     // Faults.

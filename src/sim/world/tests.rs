@@ -291,3 +291,39 @@ fn a_driver_in_process_can_answer_before_time_goes_on() {
     }
     assert!(calls > 20 && messages >= calls - 1, "{calls} calls, {messages} messages");
 }
+
+#[test]
+fn a_slow_broker_keeps_the_order_and_a_doubling_one_says_everything_twice() {
+    let mut story = Story::new(&["broker delays messages by 3 s at 20 s for 30 s", "broker doubles messages at 2 min"]);
+    story.pass(65);
+    assert!(story.sent.is_sorted_by_key(|sent| sent.at), "in order");
+    // It speaks each 10 s: what it says from 20 s to 50 s comes 3 s late, and then it is in time again.
+    let temps: Vec<u64> = story.on("lagoon/sump/temp").iter().map(|(at, _)| *at).collect();
+    assert_eq!(temps, [10, 23, 33, 43, 50, 60, 70]);
+    story.pass(60);
+    story.sent.clear();
+    story.command("lagoon/plug/heater/set", "ON");
+    story.pass(60);
+    let temps = story.on("lagoon/sump/temp");
+    assert!(temps.len() >= 10 && temps.chunks(2).all(|pair| pair[0] == pair[1]), "{temps:?}");
+    assert!(story.heats(), "a command that comes twice is one");
+}
+
+#[test]
+fn a_command_on_a_slow_way_is_obeyed_late() {
+    let mut story = Story::new(&["broker delays messages by 10 s"]);
+    story.lease("heater", 180);
+    story.pass(9);
+    assert!(!story.heats());
+    story.pass(3);
+    assert!(story.heats());
+}
+
+#[test]
+fn a_keeper_tops_up_what_is_missing_and_no_more() {
+    let mut story = Story::new(&[]);
+    story.world.take_water(0, 3.0);
+    let litres = story.world.top_up(0);
+    assert!((litres - 3.0).abs() < 0.05, "{litres}");
+    assert!(story.world.top_up(0) < 1e-9);
+}

@@ -4,18 +4,18 @@
 //!   water change   ask `hold water-change` ── 5 min ──► out, 5 min ──► in, 5 min ──► 5 min ──► ask `release`
 //!   feeding        ask `hold feeding`, which ends by its own limit
 //! ```
-//! The keeper cannot ask while there is no daemon or no broker, and tries again each minute; a refused
-//! release is asked again each five minutes. A keeper who resets nothing is the usual one: what latches
-//! stays latched until a sentence says `keeper resets`.
+//! The keeper cannot ask while there is no daemon or no broker, and tries again each minute. After a
+//! refused release they pour in what fresh water is missing and ask again, each five minutes. A keeper
+//! who resets nothing is the usual one: what latches stays latched until a sentence says `keeper resets`.
+//!
+//! Limits: no I/O; whoever plays the home carries the requests, and tells back what was refused.
 
-use crate::control::effect::{Effect, Outcome};
 use crate::control::{Request, TankPlan};
 use crate::time::{Now, Span, Steady};
 use crate::wire::OwnTopics;
 
-use super::super::World;
-use super::super::fault::KeeperAct;
-use super::record::{Record, Source};
+use super::World;
+use super::fault::KeeperAct;
 
 /// Water is carried in so many portions, one each 15 s.
 const PORTIONS: u32 = 20;
@@ -42,6 +42,7 @@ enum Task {
     In(f64),
     Refill,
     Clean,
+    TopUp,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -52,13 +53,17 @@ enum Errand {
 }
 
 /// A request on its way.
-pub(super) struct Ask {
+#[derive(Debug)]
+pub struct Ask {
+    /// A tank's `ask` topic.
     pub topic: String,
+    /// The request.
     pub payload: Vec<u8>,
 }
 
 /// All keepers of all tanks.
-pub(super) struct Keeper {
+#[derive(Debug)]
+pub struct Keeper {
     topics: Vec<String>,
     holds: Vec<Vec<&'static str>>,
     litres: Vec<f64>,
@@ -69,6 +74,7 @@ pub(super) struct Keeper {
     releasing: Vec<Option<&'static str>>,
 }
 
+#[derive(Debug)]
 struct Habit {
     tank: usize,
     next: Steady,
@@ -77,6 +83,7 @@ struct Habit {
 }
 
 impl Keeper {
+    /// Keepers with their habits, from a moment on.
     pub fn new(plans: &[TankPlan], world: &World, routine: Routine, own: &OwnTopics, start: Now) -> Self {
         let has = |plan: &TankPlan| {
             let names = ["water-change", "feeding"].into_iter();
@@ -119,6 +126,7 @@ impl Keeper {
         &self.topics[tank]
     }
 
+    /// When they do something next.
     pub fn next_deadline(&self) -> Option<Steady> {
         let habit = self.habits.iter().map(|habit| habit.next).min();
         self.tasks.first().map(|(at, ..)| *at).into_iter().chain(habit).min()
@@ -157,8 +165,14 @@ impl Keeper {
         }
     }
 
-    /// Does what is due; gives what is to be asked.
-    pub fn act(&mut self, world: &mut World, record: &mut Record, now: Steady, daemon_hears: bool) -> Vec<Ask> {
+    /// Does what is due, tells of it (the tank's place, and words), and gives what is to be asked.
+    pub fn act(
+        &mut self,
+        world: &mut World,
+        now: Steady,
+        daemon_hears: bool,
+        tell: &mut dyn FnMut(usize, &str),
+    ) -> Vec<Ask> {
         let mut asks = Vec::new();
         let due: Vec<(usize, Task)> = self
             .habits
@@ -179,6 +193,12 @@ impl Keeper {
                 Task::Out(litres) => world.take_water(tank, litres),
                 Task::In(litres) => world.give_water(tank, litres, NEW_WATER),
                 Task::Refill => world.refill(tank),
+                Task::TopUp => {
+                    let litres = world.top_up(tank);
+                    if litres > 0.05 {
+                        tell(tank, &format!("pours in {litres:.1} L of fresh water"));
+                    }
+                }
                 Task::Clean => world.clean_probes(tank),
                 Task::Ask(errand) if !daemon_hears => {
                     self.plan(now.after(Span::from_minutes(1)), tank, Task::Ask(errand));
@@ -195,7 +215,7 @@ impl Keeper {
                         Errand::Release(name) => format!("asks to release {name}"),
                         Errand::Reset => "asks for a reset".to_owned(),
                     };
-                    record.write(now, Some(tank), Source::Keeper, "keeper", &words);
+                    tell(tank, &words);
                     let payload = serde_json::to_vec(&request).expect("a request is always JSON");
                     asks.push(Ask { topic: self.topics[tank].clone(), payload });
                 }
@@ -204,13 +224,16 @@ impl Keeper {
         asks
     }
 
-    /// A refused release is asked again.
-    pub fn hears(&mut self, tank: usize, effect: &Effect, now: Steady) {
-        if let Effect::Answer { answer, .. } = effect
-            && let Some(name) = self.releasing[tank].take()
-            && answer.outcome == Outcome::Refused
-        {
+    /// A request of this tank was refused: a release is asked again, with the water that was missing.
+    pub fn refused(&mut self, tank: usize, now: Steady) {
+        if let Some(name) = self.releasing[tank].take() {
+            self.plan(now.after(Span::from_minutes(4)), tank, Task::TopUp);
             self.plan(now.after(Span::from_minutes(5)), tank, Task::Ask(Errand::Release(name)));
         }
+    }
+
+    /// A request of this tank was carried out.
+    pub fn answered(&mut self, tank: usize) {
+        self.releasing[tank] = None;
     }
 }
