@@ -81,7 +81,12 @@ fn text(status: &Value) -> String {
         let what = format!("{}, {state}: {}", word(&alarm["priority"]), word(&alarm["text"]));
         (word(&alarm["alarm"]), format!("{what}\n{}", word(&alarm["advice"])))
     });
-    section(&mut out, "holds", each(&status["holds"]).filter(|hold| hold["active"] == true), |hold| {
+    let shown = |hold: &&Value| hold["active"] == true || each(&hold["starting"]).next().is_some();
+    section(&mut out, "holds", each(&status["holds"]).filter(shown), |hold| {
+        if hold["active"] != true {
+            let waiting: Vec<_> = each(&hold["starting"]).map(word).collect();
+            return (word(&hold["hold"]), format!("released; still to start\n{}", waiting.join("\n")));
+        }
         let overdue = if hold["overdue"] == true { "OVERDUE, " } else { "" };
         let pauses: Vec<_> = each(&hold["pauses"]).map(word).collect();
         (word(&hold["hold"]), format!("{overdue}begun by {}\n{}", word(&hold["by"]), pauses.join("\n")))

@@ -20,6 +20,8 @@ pub enum Layer {
     Hold(HoldId),
     /// A keeper's force.
     Force,
+    /// Another output started just now: one after the other.
+    Turn,
     /// A minimum time.
     MinimumTime,
     /// A rule.
@@ -44,7 +46,7 @@ impl Layer {
             Self::Permissive(_) | Self::Exclusion(_) => "permissive",
             Self::Hold(_) => "hold",
             Self::Force => "force",
-            Self::MinimumTime => "minimum-time",
+            Self::MinimumTime | Self::Turn => "minimum-time",
             Self::Rule(_) => "rule",
             Self::Loop => "loop",
             Self::Schedule => "schedule",
@@ -54,7 +56,7 @@ impl Layer {
 
     /// Whether it only withholds a start and so never turns off what runs.
     pub fn only_withholds(self) -> bool {
-        matches!(self, Self::Permissive(_) | Self::Exclusion(_) | Self::MinimumTime)
+        matches!(self, Self::Permissive(_) | Self::Exclusion(_) | Self::Turn | Self::MinimumTime)
     }
 }
 

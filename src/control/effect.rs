@@ -146,7 +146,7 @@ fn first_alarm() -> AlarmId {
     AlarmId::new(0)
 }
 
-/// Whether an alarm came or went.
+/// Whether an alarm came, went, or is told again.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum NoticeKind {
@@ -154,6 +154,8 @@ pub enum NoticeKind {
     Raised,
     /// It went.
     Cleared,
+    /// It stands, or will soon: said again.
+    Reminder,
 }
 
 /// The answer to a request.

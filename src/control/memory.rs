@@ -21,6 +21,8 @@ impl Tank {
                 deadline: active.deadline_wall,
                 overdue: active.overdue,
                 also: active.also.iter().map(|output| self.plan.outputs[output.index()].name.clone()).collect(),
+                reminders: active.reminders,
+                before: active.before,
             });
             (plan.name.clone(), HoldRecord { active, started: live.started })
         });
@@ -95,6 +97,9 @@ impl Tank {
                 deadline_wall: active.deadline,
                 overdue: active.overdue,
                 also: active.also.iter().filter_map(|name| self.plan.output(name)).collect(),
+                pumps_at: now.steady,
+                reminders: active.reminders,
+                before: active.before,
             });
         }
         for (index, plan) in self.plan.outputs.iter().enumerate() {

@@ -248,6 +248,17 @@ impl Plug {
         self.next_try = Some(now);
     }
 
+    /// Its power was away: whatever runs after that is a start of its own. `stopped`: counts as a stop of its compressor.
+    pub fn lost_power(&mut self, stopped: Option<Steady>) {
+        self.decision = None;
+        self.told = None;
+        self.unexplained_off = None;
+        self.attempts = 0;
+        self.next_try = None;
+        self.proof = ProofStatus::NothingCommanded;
+        self.changed_at = stopped.or(self.changed_at);
+    }
+
     /// The time for a proof may be over: said before anything is decided, since what is not proven
     /// to run is started only if its permissives are there.
     pub fn expire(&mut self, now: Steady) -> Noticed {

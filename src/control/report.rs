@@ -6,7 +6,7 @@ use super::arbiter::Layer;
 use super::conditions;
 use super::event::Alive;
 use super::hold::NOT_ISOLATION;
-use super::ids::{OutputId, SignalId};
+use super::ids::{HoldId, OutputId, SignalId};
 use super::interlock::Stage;
 use super::plan::{Condition, Switch};
 use super::status::{
@@ -212,6 +212,8 @@ impl Tank {
             until: active.map(|active| active.deadline_wall),
             overdue: active.is_some_and(|active| active.overdue),
             pauses: pauses.unwrap_or_default(),
+            hot_until: self.hot_until(HoldId::new(index)),
+            starting: self.starting(HoldId::new(index)),
             started: live.started,
         }
     }
@@ -292,6 +294,13 @@ impl Tank {
                 }
                 None => "forced".to_owned(),
             },
+            Layer::Turn => match self.last_start {
+                Some(last) => format!(
+                    "starts come one after the other, and {} started just now",
+                    self.plan.outputs[last.output.index()].name
+                ),
+                None => "starts come one after the other".to_owned(),
+            },
             Layer::MinimumTime => {
                 let on = self.plugs[id.index()].decided(plan.kind) == Switch::On;
                 let (least, word) = if on { (plan.least_on, "on") } else { (plan.least_off, "off") };
@@ -362,9 +371,10 @@ impl Tank {
                 Some(to) => say("force", Some(to), self.cause(id, Layer::Force), is(Layer::Force)),
                 None => say("force", None, nothing("force"), false),
             }
-            let waits = is(Layer::MinimumTime);
-            let minimum =
-                if waits { self.cause(id, Layer::MinimumTime) } else { "no minimum time is in the way".to_owned() };
+            let turn = is(Layer::Turn);
+            let waits = is(Layer::MinimumTime) || turn;
+            let layer = if turn { Layer::Turn } else { Layer::MinimumTime };
+            let minimum = if waits { self.cause(id, layer) } else { "no minimum time is in the way".to_owned() };
             say("minimum-time", waits.then(|| plug.decided(plan.kind)), minimum, waits);
             match opinions.rule {
                 Some((to, rule)) => {

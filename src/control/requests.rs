@@ -6,9 +6,9 @@
 use crate::time::Span;
 
 use super::deadlines::Deadlines;
-use super::effect::{Answer, DeadlineKind, Durability, Effect, JournalKind, Outcome};
+use super::effect::{Answer, DeadlineKind, Effect, JournalKind, Outcome};
 use super::event::{Request, RequestId};
-use super::hold::{ActiveHold, Awaited, NOT_ISOLATION, WaitingAnswer};
+use super::hold::{Awaited, NOT_ISOLATION, WaitingAnswer};
 use super::ids::{HoldId, Name, OutputId};
 use super::interlock::Stage;
 use super::plan::{AlarmSource, OutputKind, Switch};
@@ -59,29 +59,6 @@ impl Tank {
         Ok(None)
     }
 
-    /// Begins a hold. Its record is on disk before the first pause is commanded.
-    pub(super) fn begin_hold(&mut self, hold: HoldId, by: &str, also: Option<OutputId>, effects: &mut Vec<Effect>) {
-        let plan = &self.plan.holds[hold.index()];
-        let state = &mut self.holds[hold.index()];
-        let name = plan.name.clone();
-        if let Some(active) = &mut state.active {
-            active.also.extend(also);
-        } else {
-            state.started += 1;
-            state.active = Some(ActiveHold {
-                by: by.to_owned(),
-                since: self.now.wall,
-                deadline: self.now.steady.after(plan.limit),
-                deadline_wall: self.now.wall.after(plan.limit),
-                overdue: false,
-                also: also.into_iter().collect(),
-            });
-        }
-        let limit = plan.limit;
-        effects.push(Effect::SaveState(Durability::BeforeWhatFollows));
-        self.journal(JournalKind::Hold, &name, format!("begun by {by}, for at most {limit}"), effects);
-    }
-
     fn ask_release(
         &mut self,
         id: RequestId,
@@ -111,9 +88,7 @@ impl Tank {
         if !missing.is_empty() {
             return Err(refused(format!("hold {name} goes on: its release is not permitted yet"), missing));
         }
-        self.holds[hold.index()].active = None;
-        self.unsaved = true;
-        self.journal(JournalKind::Hold, &name, format!("released by {by}"), effects);
+        self.end_hold(hold, &format!("released by {by}"), effects);
         self.await_answer(id, Awaited::Release(hold), false);
         Ok(None)
     }
@@ -285,7 +260,13 @@ impl Tank {
             let outputs = self.awaited_outputs(answer.about);
             let open = match answer.about {
                 Awaited::Release(_) => false,
-                Awaited::Hold(_) => outputs.iter().any(|output| self.is_open(*output, Switch::Off)),
+                Awaited::Hold(hold) => {
+                    // A pump that still runs for its last seconds is not paused yet.
+                    let later = |output: &OutputId| {
+                        self.opinions[output.index()].hold.is_none() && self.holds[hold.index()].active.is_some()
+                    };
+                    outputs.iter().any(|output| later(output) || self.is_open(*output, Switch::Off))
+                }
                 Awaited::Force(output) => {
                     self.forces[output.index()].as_ref().is_some_and(|force| self.is_open(output, force.to))
                 }
@@ -334,6 +315,7 @@ impl Tank {
             Awaited::Release(hold) => {
                 let name = &self.plan.holds[hold.index()].name;
                 let summary = format!("hold {name} is released; what may run starts as its conditions allow");
+                let details = outputs.iter().map(|output| self.start_sentence(*output)).collect();
                 Answer { outcome: Outcome::Done, summary, details, caution: None }
             }
             Awaited::Force(output) => {
@@ -359,6 +341,8 @@ impl Tank {
                 let verb = if answer.joined { "stands already" } else { "has begun" };
                 let proof = if all_proven { "every pause is proven" } else { "NOT every pause is proven" };
                 let summary = format!("hold {name} {verb}, until {until}; {proof}");
+                let mut details = details;
+                details.extend(self.hot_sentence(hold));
                 Answer { outcome, summary, details, caution: Some(NOT_ISOLATION.to_owned()) }
             }
         }

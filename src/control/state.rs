@@ -63,6 +63,24 @@ pub struct ActiveHoldRecord {
     /// Outputs paused besides those of the procedure.
     #[serde(default)]
     pub also: Vec<Name>,
+    /// Reminders that were told.
+    #[serde(default)]
+    pub reminders: u32,
+    /// What the water was when it began.
+    #[serde(default)]
+    pub before: Water,
+}
+
+/// What a tank's water is at a moment, as far as good readings say.
+#[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
+pub struct Water {
+    /// °C.
+    pub temperature: Option<f64>,
+    /// Practical salinity.
+    pub salinity: Option<f64>,
+    /// mm.
+    pub level: Option<f64>,
 }
 
 /// An output's record.

@@ -210,6 +210,10 @@ pub struct HoldStatus {
     pub overdue: bool,
     /// Each pause with its proof, in words.
     pub pauses: Vec<String>,
+    /// Until then a paused heater is too hot to stand in air: the water must not fall below it.
+    pub hot_until: Option<Wall>,
+    /// After a release: what still waits, and for what.
+    pub starting: Vec<String>,
     /// Times it was begun, over all time.
     pub started: u64,
 }

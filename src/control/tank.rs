@@ -20,10 +20,11 @@ use super::event::{Event, Retained};
 use super::hold::{HANDS_IN, Hold, WaitingAnswer};
 use super::ids::{ConditionId, HoldId, InterlockId, OutputId, ProbeId, RuleId};
 use super::interlock::{Change, Interlock, Stage};
-use super::plan::{AtLimit, ConductivityPlan, OutputKind, SignalPlan, Switch, TankPlan};
+use super::plan::{ConductivityPlan, OutputKind, SignalPlan, Switch, TankPlan};
 use super::plug::{Decision, Noticed, Plug, TOGETHER, Telling};
 use super::probe::Probe;
 use super::quality::Fault;
+use super::spacing::Start;
 use super::state::TankState;
 use super::thermostat::Thermostat;
 use super::vote::Signal;
@@ -103,6 +104,7 @@ pub struct Tank {
     pub(super) unsaved: bool,
     saved_at: Steady,
     calm: Calm,
+    pub(super) last_start: Option<Start>,
 }
 
 impl Tank {
@@ -141,6 +143,7 @@ impl Tank {
             unsaved: false,
             saved_at: now.steady,
             calm: Calm::Moving,
+            last_start: None,
             plan,
         }
     }
@@ -334,13 +337,14 @@ impl Tank {
         }
         self.follow_interlocks(effects, &mut deadlines);
         self.follow_holds(effects, &mut deadlines);
+        self.end_forces(effects, &mut deadlines);
         self.explain_offs(effects, &mut deadlines);
         for index in 0..self.plugs.len() {
             let noticed = self.plugs[index].expire(now);
             self.write_down(OutputId::new(index), noticed, effects);
         }
         self.gather_opinions(&mut deadlines);
-        if self.decide(effects) {
+        if self.decide(effects, &mut deadlines) {
             deadlines.ask(now.after(LOOK_AGAIN), DeadlineKind::Condition);
         }
         if self.connected {
@@ -415,30 +419,9 @@ impl Tank {
         }
     }
 
-    fn follow_holds(&mut self, effects: &mut Vec<Effect>, deadlines: &mut Deadlines) {
+    /// Forces end by themselves.
+    fn end_forces(&mut self, effects: &mut Vec<Effect>, deadlines: &mut Deadlines) {
         let now = self.now.steady;
-        for index in 0..self.holds.len() {
-            let Some(active) = &mut self.holds[index].active else { continue };
-            if active.deadline > now {
-                deadlines.ask(active.deadline, DeadlineKind::Hold);
-                continue;
-            }
-            if active.overdue {
-                continue;
-            }
-            active.overdue = true;
-            self.unsaved = true;
-            let plan = &self.plan.holds[index];
-            let (name, limit) = (plan.name.clone(), plan.limit);
-            let releases = plan.at_limit == AtLimit::Release && self.missing_for_release(HoldId::new(index)).is_empty();
-            if releases {
-                self.holds[index].active = None;
-                self.journal(JournalKind::Hold, &name, format!("ended by itself after {limit}"), effects);
-            } else {
-                let text = format!("its {limit} are over; nothing restarts by itself");
-                self.journal(JournalKind::Hold, &name, text, effects);
-            }
-        }
         for index in 0..self.forces.len() {
             let Some(force) = &self.forces[index] else { continue };
             if force.until > now {
@@ -450,16 +433,6 @@ impl Tank {
             let name = self.plan.outputs[index].name.clone();
             self.journal(JournalKind::Force, &name, "ended, its time is over", effects);
         }
-    }
-
-    /// Each condition of a release that is not known to be true, in words.
-    pub(super) fn missing_for_release(&self, hold: HoldId) -> Vec<String> {
-        self.plan.holds[hold.index()]
-            .release_needs
-            .iter()
-            .filter(|need| !self.nodes[need.condition.index()].truth.is_true())
-            .map(|need| format!("{}: {}", need.name, self.evidence(need.condition)))
-            .collect()
     }
 
     /// An off that we did not command: several together are a power cut, one alone is a person.
@@ -476,9 +449,10 @@ impl Tank {
         let names = names.join(", ");
         if off.len() > 1 {
             for index in off {
-                self.plugs[index].tell_again(now);
+                let rests = self.plan.outputs[index].kind == OutputKind::Chiller;
+                self.plugs[index].lost_power(rests.then_some(now));
             }
-            let text = "went off together, so their power was away; told again";
+            let text = "went off together, so their power was away; started again one after the other";
             self.journal(JournalKind::Foreign, &names, text, effects);
             return;
         }
@@ -526,8 +500,16 @@ impl Tank {
         self.gather_trips();
         for (index, hold) in self.holds.iter().enumerate() {
             let Some(active) = &hold.active else { continue };
+            // The top-off first, since it misreads what follows; a pump that runs last, when nothing needs its flow.
             for output in self.plan.holds[index].pauses.iter().chain(&active.also) {
-                self.opinions[output.index()].hold.get_or_insert(HoldId::new(index));
+                let kind = self.plan.outputs[output.index()].kind;
+                let opinions = &mut self.opinions[output.index()];
+                let waits = kind.is_life_support() && opinions.running == Switch::On && active.pumps_at > now.steady;
+                if waits && !active.also.contains(output) {
+                    deadlines.ask(active.pumps_at, DeadlineKind::Hold);
+                } else {
+                    opinions.hold.get_or_insert(HoldId::new(index));
+                }
             }
         }
         for (index, rule) in self.plan.rules.iter().enumerate() {
@@ -573,9 +555,10 @@ impl Tank {
     }
 
     /// Decides every output. Returns whether any decided state changed.
-    fn decide(&mut self, effects: &mut Vec<Effect>) -> bool {
+    fn decide(&mut self, effects: &mut Vec<Effect>, deadlines: &mut Deadlines) -> bool {
         let mut decisions: Vec<(Switch, Layer)> = self.opinions.iter().map(Opinions::decide).collect();
         self.never_both(&mut decisions);
+        self.space_starts(&mut decisions, deadlines);
         let mut changed = false;
         for (index, (to, layer)) in decisions.into_iter().enumerate() {
             self.plugs[index].wished = self.opinions[index].wish().0;

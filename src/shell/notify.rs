@@ -53,6 +53,7 @@ impl Notification {
         match self.what {
             NoticeKind::Raised => "raised",
             NoticeKind::Cleared => "cleared",
+            NoticeKind::Reminder => "reminder",
         }
     }
 
@@ -159,7 +160,7 @@ impl Notifier {
         for channel in &self.channels {
             let settings = &channel.settings;
             let wanted = notification.priority >= settings.least_priority
-                && (notification.what == NoticeKind::Raised || settings.send_cleared);
+                && (notification.what != NoticeKind::Cleared || settings.send_cleared);
             if wanted {
                 channel.push(notification.clone(), &self.meters);
             }

@@ -33,6 +33,12 @@ impl Steady {
         Self(self.0.saturating_add(span.millis()))
     }
 
+    /// The moment one span earlier; the clock's start if that is before it.
+    #[must_use]
+    pub const fn before(self, span: Span) -> Self {
+        Self(self.0.saturating_sub(span.millis()))
+    }
+
     /// How long ago `earlier` was; nothing if it is in the future.
     pub const fn since(self, earlier: Self) -> Span {
         Span::from_millis(self.0.saturating_sub(earlier.0))

@@ -153,6 +153,7 @@ struct StandingHold<'a> {
     since: Option<String>,
     until: Option<String>,
     overdue: bool,
+    hot_until: Option<String>,
 }
 
 fn standing(holds: &[HoldStatus]) -> Vec<StandingHold<'_>> {
@@ -165,6 +166,7 @@ fn standing(holds: &[HoldStatus]) -> Vec<StandingHold<'_>> {
             since: hold.since.map(time),
             until: hold.until.map(time),
             overdue: hold.overdue,
+            hot_until: hold.hot_until.map(time),
         })
         .collect()
 }
@@ -178,10 +180,12 @@ fn hold(topic: String, status: &TankStatus) -> Shown {
     #[derive(Serialize)]
     struct Ages {
         pauses: Vec<String>,
+        starting: Vec<String>,
     }
+    let starting = status.holds.iter().flat_map(|hold| hold.starting.clone()).collect();
     let pauses = status.holds.iter().filter(|hold| hold.active).flat_map(|hold| hold.pauses.clone()).collect();
     let matters = Matters { holds: standing(&status.holds), caution: status.caution.as_deref() };
-    shown(topic, true, &matters, &Ages { pauses })
+    shown(topic, true, &matters, &Ages { pauses, starting })
 }
 
 fn summary(topic: String, status: &TankStatus) -> Shown {

@@ -120,6 +120,7 @@ struct Shadow {
     /// The last unretained report of each plug since the broker came.
     reported: [Option<Switch>; 6],
     held_until: [Option<Wall>; 3],
+    held_since: [Option<Steady>; 3],
     latched: [bool; 4],
     reset_now: bool,
     jumped: bool,
@@ -386,8 +387,14 @@ impl Checked {
                 assert_eq!(hold.until, Some(before), "invariant 5: the deadline moved");
             }
             self.shadow.held_until[index] = hold.until;
+            let first = self.shadow.held_since[index].unwrap_or(now);
+            self.shadow.held_since[index] = hold.active.then_some(first);
             if hold.active {
-                for paused in &self.world.tank.plan().holds[index].pauses {
+                // A pump that runs goes on for the two seconds in which what it feeds goes off.
+                let begun = first.after(Span::from_seconds(2)) <= now;
+                let outputs = &self.world.tank.plan().outputs;
+                let pauses = self.world.tank.plan().holds[index].pauses.iter();
+                for paused in pauses.filter(|paused| begun || !outputs[paused.index()].kind.is_life_support()) {
                     assert_eq!(status.outputs[paused.index()].decided, Off, "invariant 5: paused and on");
                 }
             }

@@ -189,7 +189,9 @@ fn a_water_change_pauses_flow_heat_and_top_off_and_a_low_level_refuses_its_relea
     let mut world = World::settled();
     let from = world.now.steady;
     let hold = world.hold("water-change");
-    world.advance(seconds(2));
+    assert_eq!(world.last_command(TOP_OFF), Some(Off));
+    assert_eq!(world.commands_since(from, RETURN), [], "what its flow feeds goes off first");
+    world.advance(seconds(3));
     assert_eq!(world.answers[&hold].outcome, Outcome::Done);
     assert_eq!(world.commands_since(from, RETURN), [Off]);
     let forced = world.force("return-pump", On, 5);
@@ -265,7 +267,7 @@ fn plugs_that_go_off_together_lost_their_power_and_are_started_again_f51() {
     let from = world.now.steady;
     world.report(RETURN, Off);
     world.report(POWERHEAD, Off);
-    world.advance(seconds(5));
+    world.advance(seconds(8));
     assert_eq!(world.commands_since(from, RETURN), [On]);
     assert_eq!(world.commands_since(from, POWERHEAD), [On]);
 }

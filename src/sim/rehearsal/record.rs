@@ -217,6 +217,8 @@ impl Record {
                     NoticeKind::Raised => {
                         spells.push(Spell { alarm: notice.name.clone(), from: at, until: None });
                     }
+                    // The journal's line tells of it.
+                    NoticeKind::Reminder => {}
                     NoticeKind::Cleared => {
                         if let Some(open) =
                             spells.iter_mut().rev().find(|spell| spell.alarm == notice.name && spell.until.is_none())

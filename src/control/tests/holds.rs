@@ -1,0 +1,156 @@
+//! Stories of holds and of what comes after them: in what order things stop and start, who is told, what is written.
+
+use super::lagoon::*;
+use crate::control::effect::NoticeKind;
+use crate::control::plan::Priority;
+use crate::control::plan::Switch::{Off, On};
+use crate::control::{Outcome, Request};
+use crate::time::Span;
+
+const fn seconds(seconds: u64) -> Span {
+    Span::from_seconds(seconds)
+}
+
+const fn minutes(minutes: u64) -> Span {
+    Span::from_minutes(minutes)
+}
+
+/// When each output was told so since then, in ms.
+fn told(world: &World, from: crate::time::Steady, output: usize, to: crate::control::plan::Switch) -> Option<u64> {
+    let told = world.commands.iter().find(|(at, of, what)| *at >= from && *of == output && *what == to);
+    told.map(|(at, ..)| at.since(from).millis())
+}
+
+#[test]
+fn what_the_flow_feeds_stops_two_seconds_before_the_pumps() {
+    let mut world = World::settled();
+    world.reads[DISPLAY] = Some(24.0);
+    world.reads[SUMP] = Some(24.0);
+    world.advance(minutes(2));
+    let from = world.now.steady;
+    let hold = world.hold("water-change");
+    world.advance(seconds(5));
+    assert_eq!(told(&world, from, HEATER, Off), Some(0));
+    assert_eq!(told(&world, from, RETURN, Off), Some(2000));
+    assert_eq!(world.answers[&hold].outcome, Outcome::Done, "{:?}", world.answers[&hold]);
+}
+
+#[test]
+fn a_pump_that_is_off_is_not_started_in_the_first_seconds_of_a_hold() {
+    let mut world = World::settled();
+    world.force("return-pump", Off, 5);
+    world.advance(minutes(3));
+    let from = world.now.steady;
+    world.hold("water-change");
+    world.ask(Request::EndForce { output: "return-pump".to_owned() });
+    world.advance(minutes(10));
+    assert!(!world.commands_since(from, RETURN).contains(&On), "{:?}", world.commands_since(from, RETURN));
+}
+
+#[test]
+fn a_hot_heater_is_named_until_it_has_cooled() {
+    let mut world = World::settled();
+    world.reads[DISPLAY] = Some(24.0);
+    world.reads[SUMP] = Some(24.0);
+    world.advance(minutes(2));
+    assert_eq!(world.last_command(HEATER), Some(On));
+    let hold = world.hold("water-change");
+    world.advance(seconds(5));
+    let details = world.answers[&hold].details.join("\n");
+    assert!(details.contains("before the water falls below the heater"), "{details}");
+    let hot_until = |world: &World| world.tank.status(world.now).holds[0].hot_until;
+    let until = hot_until(&world).expect("it was on just now");
+    let left = until.since(world.now.wall);
+    assert!(left > minutes(9) && left <= minutes(10), "{left}");
+    world.advance(minutes(10));
+    assert_eq!(hot_until(&world), None);
+}
+
+#[test]
+fn a_forgotten_hold_is_told_of_before_and_after_its_deadline() {
+    let mut world = World::settled();
+    world.hold("water-change");
+    world.advance(minutes(92));
+    let reminders: Vec<_> = world.notices.iter().filter(|notice| notice.what == NoticeKind::Reminder).collect();
+    let priorities: Vec<Priority> = reminders.iter().map(|notice| notice.priority).collect();
+    // At 30 and 45 of 60 min, and at 75 and 90.
+    assert_eq!(priorities, [Priority::Medium, Priority::Medium, Priority::Urgent, Priority::Urgent]);
+    assert!(reminders[3].text.contains("still stands"), "{}", reminders[3].text);
+    // A kill repeats none of them.
+    world.kill_and_restart();
+    world.advance(minutes(5));
+    assert_eq!(world.notices.iter().filter(|notice| notice.what == NoticeKind::Reminder).count(), 4);
+}
+
+#[test]
+fn after_a_release_the_answer_and_the_status_say_what_waits_for_what() {
+    let mut world = World::settled();
+    world.hold("hands-in");
+    world.hold("water-change");
+    world.advance(minutes(5));
+    let from = world.now.steady;
+    world.ask(Request::Release { procedure: Some("hands-in".to_owned()) });
+    let release = world.ask(Request::Release { procedure: None });
+    let details = world.answers[&release].details.join("\n");
+    assert!(details.contains("waits: starts come one after the other"), "{details}");
+    assert!(!world.tank.status(world.now).holds.iter().all(|hold| hold.starting.is_empty()));
+    world.advance(seconds(12));
+    let (powerhead, pump) = (told(&world, from, POWERHEAD, On).unwrap(), told(&world, from, RETURN, On).unwrap());
+    assert!(powerhead < pump && pump - powerhead >= 5000, "{powerhead} and {pump} ms");
+    assert!(world.tank.status(world.now).holds.iter().all(|hold| hold.starting.is_empty()));
+}
+
+#[test]
+fn a_level_that_falls_after_the_release_takes_everything_back_into_the_hold() {
+    let mut world = World::settled();
+    world.hold("water-change");
+    world.advance(minutes(10));
+    world.ask(Request::Release { procedure: None });
+    world.advance(minutes(1));
+    assert_eq!(world.last_command(RETURN), Some(On));
+    world.reads[LEVEL] = Some(-120.0);
+    world.advance(minutes(2));
+    let hold = world.tank.status(world.now).holds[0].clone();
+    assert!(hold.active && hold.by.as_deref().unwrap().contains("return-pump-dry"), "{hold:?}");
+    let from = world.now.steady;
+    world.reads[LEVEL] = Some(0.0);
+    world.advance(minutes(30));
+    assert!(!world.commands_since(from, RETURN).contains(&On), "nothing restarts by itself");
+    // Long after a release a dry pump is a trip, and no hold.
+    world.ask(Request::Release { procedure: None });
+    world.advance(minutes(11));
+    world.reads[LEVEL] = Some(-120.0);
+    world.advance(minutes(2));
+    assert!(!world.tank.status(world.now).holds[0].active);
+}
+
+#[test]
+fn the_record_says_what_the_water_was_before_and_after() {
+    let mut world = World::settled();
+    world.hold("water-change");
+    world.advance(minutes(23));
+    world.reads[DISPLAY] = Some(24.9);
+    world.reads[SUMP] = Some(24.9);
+    world.advance(minutes(1));
+    world.ask(Request::Release { procedure: None });
+    let line = |world: &World, words: &str| world.journal.iter().find(|line| line.text.contains(words)).cloned();
+    let end = line(&world, "released by").expect("a line of its end").text;
+    assert!(end.contains("after 24 min") && end.contains("temperature 25.05 °C to 24.90 °C"), "{end}");
+    world.advance(minutes(16));
+    let record = line(&world, "after the hold that began at").expect("its record is closed").text;
+    assert!(record.starts_with("15 min"), "{record}");
+}
+
+#[test]
+fn starts_after_a_power_cut_come_one_after_the_other() {
+    let mut world = World::settled();
+    let from = world.now.steady;
+    // All plugs lose their power together, and boot into off.
+    for output in [RETURN, POWERHEAD] {
+        world.report(output, Off);
+    }
+    world.advance(seconds(30));
+    let mut starts: Vec<u64> = [RETURN, POWERHEAD].map(|output| told(&world, from, output, On).unwrap()).into();
+    starts.sort_unstable();
+    assert!(starts[1] - starts[0] >= 5000, "{starts:?}");
+}
