@@ -26,6 +26,18 @@ pub struct Hold {
 pub struct Release {
     /// The procedure; the only one that stands if not given.
     pub procedure: Option<String>,
+    /// How much new water goes in, such as "9 L": it is judged before anything starts.
+    #[arg(long, value_name = "VOLUME")]
+    pub litres: Option<String>,
+    /// Its salinity, such as "35 psu"; `slackwater calc salinity` turns another instrument into it.
+    #[arg(long, value_name = "SALINITY", requires = "litres")]
+    pub salinity: Option<String>,
+    /// Its temperature, such as "24.5 °C".
+    #[arg(long, value_name = "TEMPERATURE", requires = "litres")]
+    pub temperature: Option<String>,
+    /// Releases although the new water changes much at once.
+    #[arg(long, requires = "litres")]
+    pub confirm: bool,
     /// Which daemon and which tank.
     #[command(flatten)]
     pub daemon: Daemon,
@@ -91,6 +103,21 @@ impl Hold {
 impl Release {
     /// Runs the command.
     pub fn run(&self) -> ExitCode {
+        if let Some(litres) = &self.litres {
+            let new_water = json!({
+                "do": "new-water",
+                "litres": litres,
+                "salinity": self.salinity,
+                "temperature": self.temperature,
+                "confirm": self.confirm,
+            });
+            match asked(&self.daemon, &new_water) {
+                // What it says is told once, with the release or its refusal.
+                Ok((tank, answer)) if !self.daemon.json => print!("{}", text(&tank, &answer)),
+                Ok(_) => {}
+                Err(failed) => return failed.report(),
+            }
+        }
         ask(&self.daemon, &json!({ "do": "release", "procedure": self.procedure }))
     }
 }

@@ -174,6 +174,17 @@ pub enum BrokerSaid {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct RequestId(pub u64);
 
+/// New water, as far as its keeper measured it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct NewWater {
+    /// L.
+    pub litres: f64,
+    /// psu.
+    pub salinity: Option<f64>,
+    /// °C.
+    pub temperature: Option<f64>,
+}
+
 /// What a person can ask of a tank. The same over command line, `ask` topic and HTTP.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 #[serde(tag = "do", rename_all = "kebab-case", deny_unknown_fields)]
@@ -187,6 +198,20 @@ pub enum Request {
     Release {
         /// The procedure's name; the only one that stands, if not given.
         procedure: Option<String>,
+    },
+    /// What goes in at a water change; judged before the release.
+    NewWater {
+        /// L.
+        litres: f64,
+        /// psu, where measured.
+        #[serde(default)]
+        salinity: Option<f64>,
+        /// °C, where measured.
+        #[serde(default)]
+        temperature: Option<f64>,
+        /// A person wants it although it changes much at once.
+        #[serde(default)]
+        confirm: bool,
     },
     /// A timed order to one output.
     Force {
@@ -217,5 +242,5 @@ pub enum Request {
 
 impl Request {
     /// The verbs, for an answer to an unknown one.
-    pub const VERBS: [&'static str; 6] = ["hold", "release", "force", "end-force", "reset", "acknowledge"];
+    pub const VERBS: [&'static str; 7] = ["hold", "release", "new-water", "force", "end-force", "reset", "acknowledge"];
 }

@@ -7,6 +7,7 @@ use crate::time::{Span, Steady, Wall};
 
 use super::event::RequestId;
 use super::ids::{HoldId, OutputId};
+use super::new_water::NewWaterRecord;
 use super::state::Water;
 
 /// A hold procedure's memory.
@@ -34,6 +35,8 @@ pub(super) struct ActiveHold {
     pub reminders: u32,
     /// What the water was when it began.
     pub before: Water,
+    /// The new water that was told.
+    pub new_water: Option<NewWaterRecord>,
 }
 
 /// A hold that was released a short while ago.

@@ -41,6 +41,7 @@ impl Tank {
                 pumps_at: self.now.steady.after(PUMPS_LAST),
                 reminders: 0,
                 before,
+                new_water: None,
             });
         }
         let limit = plan.limit;
@@ -54,7 +55,8 @@ impl Tank {
         self.unsaved = true;
         let name = self.plan.holds[hold.index()].name.clone();
         let took = Span::from_seconds(self.now.wall.since(active.since).millis() / 1000);
-        let text = format!("{how} after {took}{}", change(active.before, self.water_now()));
+        let litres = active.new_water.map_or_else(String::new, |new| format!(", {:.1} L changed", new.litres));
+        let text = format!("{how} after {took}{litres}{}", change(active.before, self.water_now()));
         self.journal(JournalKind::Hold, &name, text, effects);
         self.holds[hold.index()].released =
             Some(Released { at: self.now.steady, before: active.before, since: active.since });
@@ -180,11 +182,14 @@ impl Tank {
 
     /// Each condition of a release that is not known to be true, in words.
     pub(super) fn missing_for_release(&self, hold: HoldId) -> Vec<String> {
+        let active = self.holds[hold.index()].active.as_ref();
+        let new_water = active.and_then(|active| active.new_water?.objection());
         self.plan.holds[hold.index()]
             .release_needs
             .iter()
             .filter(|need| !self.nodes[need.condition.index()].truth.is_true())
             .map(|need| format!("{}: {}", need.name, self.evidence(need.condition)))
+            .chain(new_water)
             .collect()
     }
 
@@ -229,7 +234,7 @@ impl Tank {
     }
 
     /// What the water is, as far as good readings say.
-    fn water_now(&self) -> Water {
+    pub(super) fn water_now(&self) -> Water {
         let value = |index: usize| {
             let vote = &self.signals[index].vote;
             vote.quality.is_good().then_some(vote.value)

@@ -23,6 +23,7 @@ impl Tank {
                 also: active.also.iter().map(|output| self.plan.outputs[output.index()].name.clone()).collect(),
                 reminders: active.reminders,
                 before: active.before,
+                new_water: active.new_water,
             });
             (plan.name.clone(), HoldRecord { active, started: live.started })
         });
@@ -100,6 +101,7 @@ impl Tank {
                 pumps_at: now.steady,
                 reminders: active.reminders,
                 before: active.before,
+                new_water: active.new_water,
             });
         }
         for (index, plan) in self.plan.outputs.iter().enumerate() {

@@ -20,6 +20,7 @@ mod holding;
 pub mod ids;
 mod interlock;
 mod memory;
+mod new_water;
 pub mod plan;
 mod plug;
 mod probe;

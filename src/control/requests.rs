@@ -7,7 +7,7 @@ use crate::time::Span;
 
 use super::deadlines::Deadlines;
 use super::effect::{Answer, DeadlineKind, Effect, JournalKind, Outcome};
-use super::event::{Request, RequestId};
+use super::event::{NewWater, Request, RequestId};
 use super::hold::{Awaited, NOT_ISOLATION, WaitingAnswer};
 use super::ids::{HoldId, Name, OutputId};
 use super::interlock::Stage;
@@ -29,6 +29,9 @@ impl Tank {
         let result = match request {
             Request::Hold { procedure } => self.ask_hold(id, by, &procedure, effects),
             Request::Release { procedure } => self.ask_release(id, by, procedure.as_deref(), effects),
+            Request::NewWater { litres, salinity, temperature, confirm } => {
+                self.ask_new_water(by, NewWater { litres, salinity, temperature }, confirm, effects).map(Some)
+            }
             Request::Force { output, to, lasting } => self.ask_force(id, by, &output, to, lasting, effects),
             Request::EndForce { output } => self.ask_end_force(by, &output, effects).map(Some),
             Request::Reset { interlock } => self.ask_reset(by, interlock.as_deref(), effects).map(Some),

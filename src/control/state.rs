@@ -9,6 +9,7 @@ use crate::time::Wall;
 
 use super::alarm::AlarmState;
 use super::ids::Name;
+use super::new_water::NewWaterRecord;
 use super::plan::Switch;
 
 /// The state of a tank that must survive. Ordered maps only: the same state is the same bytes.
@@ -69,6 +70,9 @@ pub struct ActiveHoldRecord {
     /// What the water was when it began.
     #[serde(default)]
     pub before: Water,
+    /// The new water that was told.
+    #[serde(default)]
+    pub new_water: Option<NewWaterRecord>,
 }
 
 /// What a tank's water is at a moment, as far as good readings say.

@@ -5,6 +5,7 @@
 //! force heater off             force heater off for 20 min              end-force heater
 //! reset heater-cutoff          ack temperature-high
 //! {"do":"force","output":"heater","to":"off","lasting":"20 min"}
+//! {"do":"new-water","litres":"9 L","salinity":"35 psu","temperature":"24.5 °C"}
 //! ```
 //! Whatever is not understood becomes an answer that lists what is, the nearest first; nothing is
 //! guessed and nothing is done.
@@ -15,14 +16,20 @@ use crate::control::effect::{Answer, Outcome};
 use crate::control::event::Request;
 use crate::control::plan::Switch;
 use crate::time::Span;
+use crate::units::{Amount, Quantity};
 
 /// The greatest size of a request.
 pub const GREATEST: usize = 4096;
 
+/// Quantities of a request, each with its unit in the value.
+const NEW_WATER: [(&str, Quantity); 3] =
+    [("litres", Quantity::Volume), ("salinity", Quantity::Salinity), ("temperature", Quantity::Temperature)];
+
 /// What may be asked, for the answer to what may not.
-const FORMS: [&str; 6] = [
+const FORMS: [&str; 7] = [
     "hold PROCEDURE",
     "release [PROCEDURE]",
+    "{\"do\":\"new-water\",\"litres\":\"9 L\",\"salinity\":\"35 psu\",\"temperature\":\"24.5 °C\"}",
     "force OUTPUT on|off [for 20 min]",
     "end-force OUTPUT",
     "reset [INTERLOCK]",
@@ -53,6 +60,14 @@ fn from_json(text: &str) -> Result<Request, Answer> {
         };
         let span: Span = written.parse().map_err(|error| unknown(format!("`lasting`: {error}")))?;
         *lasting = Value::from(span.millis());
+    }
+    for (key, quantity) in NEW_WATER {
+        let Some(given) = value.get_mut(key).filter(|given| !given.is_null()) else { continue };
+        let Some(written) = given.as_str() else {
+            return Err(unknown(format!("`{key}` is `{given}`, without a unit; write it as text such as `\"9 L\"`")));
+        };
+        let amount = Amount::parse(written, quantity).map_err(|error| unknown(format!("`{key}`: {error}")))?;
+        *given = Value::from(amount.value());
     }
     serde_json::from_value(value).map_err(|error| unknown(format!("the request cannot be understood: {error}")))
 }
@@ -151,6 +166,16 @@ mod tests {
         assert_eq!(answer.outcome, Outcome::Unknown);
         assert_eq!(answer.details.len(), FORMS.len());
         answer.summary
+    }
+
+    #[test]
+    fn new_water_has_units() {
+        let water = asked(r#"{"do":"new-water","litres":"9 L","salinity":"35.04 psu","temperature":"77 °F"}"#);
+        let Request::NewWater { litres, salinity, temperature, confirm } = water else { panic!("{water:?}") };
+        assert!((litres - 9.0).abs() < 1e-9 && !confirm);
+        assert!((salinity.unwrap() - 35.04).abs() < 0.02 && (temperature.unwrap() - 25.0).abs() < 1e-9);
+        assert!(refused(r#"{"do":"new-water","litres":9}"#).contains("without a unit"));
+        assert!(refused(r#"{"do":"new-water","litres":"9 °C"}"#).contains("litres"));
     }
 
     #[test]

@@ -154,3 +154,38 @@ fn starts_after_a_power_cut_come_one_after_the_other() {
     starts.sort_unstable();
     assert!(starts[1] - starts[0] >= 5000, "{starts:?}");
 }
+
+#[test]
+fn new_water_that_changes_too_much_waits_for_a_word() {
+    let mut world = World::settled();
+    let told = |litres, temperature, confirm| Request::NewWater {
+        litres,
+        salinity: Some(35.0),
+        temperature: Some(temperature),
+        confirm,
+    };
+    let early = world.ask(told(20.0, 25.0, false));
+    assert_eq!(world.answers[&early].outcome, Outcome::Refused, "no hold stands");
+    world.hold("water-change");
+    world.advance(minutes(20));
+    // By hand: 30 L of 92 at 15 °C into water of 25.05 °C: about -3.3 K.
+    let cold = world.ask(told(30.0, 15.0, false));
+    assert_eq!(world.answers[&cold].outcome, Outcome::Refused, "{:?}", world.answers[&cold]);
+    let refused = world.ask(Request::Release { procedure: None });
+    assert_eq!(world.answers[&refused].outcome, Outcome::Refused);
+    assert!(
+        world.answers[&refused].details[0].starts_with("new-water: temperature -3."),
+        "{:?}",
+        world.answers[&refused]
+    );
+    world.kill_and_restart();
+    world.advance(minutes(2));
+    let refused = world.ask(Request::Release { procedure: None });
+    assert_eq!(world.answers[&refused].outcome, Outcome::Refused, "a kill forgets no warning");
+    let warm = world.ask(told(30.0, 24.5, false));
+    assert_eq!(world.answers[&warm].outcome, Outcome::Done, "{:?}", world.answers[&warm]);
+    world.ask(told(30.0, 15.0, true));
+    let released = world.ask(Request::Release { procedure: None });
+    assert_eq!(world.answers[&released].outcome, Outcome::Done);
+    assert!(world.journal.iter().any(|line| line.text.contains("30.0 L changed")));
+}

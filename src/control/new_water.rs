@@ -1,0 +1,133 @@
+//! The new water of a water change: what it will make of the tank, judged before anything starts again.
+//!
+//! Duty: predict salinity and temperature after the change from typed numbers, and hold the release back
+//! where animals would bear it badly, until a person confirms. Mixing as in `water::mixing` (mass of water,
+//! salt and heat). Limits: as much goes in as came out; complete mixing; what is not known is not judged,
+//! and the answer says so.
+
+use crate::units::{PracticalSalinity, Temperature, Volume};
+use crate::water::mixing::{self, Water};
+
+use super::effect::{Answer, Effect, JournalKind, Outcome};
+use super::event::NewWater;
+use super::ids::HoldId;
+use super::tank::Tank;
+
+/// psu and K that need no word, and that need no confirmation. [F70: 0.5 g/kg and 1.0 K, 1.0 g/kg and 2.0 K; choice]
+const FINE: (f64, f64) = (0.5, 1.0);
+const BEARABLE: (f64, f64) = (1.0, 2.0);
+
+/// A change that was told, and whether its water may meet the animals.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct NewWaterRecord {
+    /// L.
+    pub litres: f64,
+    /// By how much the salinity will change, psu.
+    pub salinity_change: Option<f64>,
+    /// By how much the temperature will change, K.
+    pub temperature_change: Option<f64>,
+    /// A person said yes to a change that is not bearable.
+    pub confirmed: bool,
+}
+
+impl NewWaterRecord {
+    fn within(&self, (psu, kelvin): (f64, f64)) -> bool {
+        let small = |change: Option<f64>, limit: f64| change.is_none_or(|change| change.abs() <= limit);
+        small(self.salinity_change, psu) && small(self.temperature_change, kelvin)
+    }
+
+    /// Why the release waits for a confirmation; `None`: it does not.
+    pub(super) fn objection(&self) -> Option<String> {
+        let refuses = !self.confirmed && !self.within(BEARABLE);
+        refuses.then(|| {
+            format!(
+                "new-water: {} is more than {} psu or {} K; bring the new water nearer, or confirm it",
+                self.words(),
+                BEARABLE.0,
+                BEARABLE.1
+            )
+        })
+    }
+
+    fn words(&self) -> String {
+        let salinity = self.salinity_change.map(|change| format!("salinity {change:+.2} psu"));
+        let temperature = self.temperature_change.map(|change| format!("temperature {change:+.1} K"));
+        let words: Vec<String> = salinity.into_iter().chain(temperature).collect();
+        if words.is_empty() { "what it changes cannot be told".to_owned() } else { words.join(", ") }
+    }
+}
+
+impl Tank {
+    pub(super) fn ask_new_water(
+        &mut self,
+        by: &str,
+        told: NewWater,
+        confirm: bool,
+        effects: &mut Vec<Effect>,
+    ) -> Result<Answer, Answer> {
+        let standing = (0..self.holds.len()).find(|index| self.holds[*index].active.is_some()).map(HoldId::new);
+        let Some(hold) = standing else {
+            let details = vec!["begin one first: `hold water-change`".to_owned()];
+            return Err(answer(Outcome::Refused, "no hold stands, so no water is being changed".to_owned(), details));
+        };
+        let litres = self.plan.water.litres();
+        if !(told.litres > 0.0 && told.litres <= litres) {
+            let text = format!("{:.1} L cannot be changed in a tank of {litres:.1} L", told.litres);
+            return Err(answer(Outcome::Refused, text, Vec::new()));
+        }
+        let record = self.predict(hold, told, confirm);
+        if let Some(active) = &mut self.holds[hold.index()].active {
+            active.new_water = Some(record);
+        }
+        self.unsaved = true;
+        let name = self.plan.holds[hold.index()].name.clone();
+        let words = record.words();
+        let text = format!("{:.1} L of new water by {by}: {words}", told.litres);
+        self.journal(JournalKind::Hold, &name, text, effects);
+        let verdict = if record.within(FINE) && record.salinity_change.is_some() && record.temperature_change.is_some()
+        {
+            "animals will hardly notice"
+        } else if record.within(FINE) {
+            "what is known of it is fine; measure the rest"
+        } else if record.within(BEARABLE) {
+            "bearable; add it slowly"
+        } else if confirm {
+            "too much at once for most animals, and confirmed"
+        } else {
+            "too much at once for most animals: the release waits until you confirm it"
+        };
+        let summary = format!("{:.1} L of new water: {words}; {verdict}", told.litres);
+        let outcome = if record.objection().is_some() { Outcome::Refused } else { Outcome::Done };
+        Ok(answer(outcome, summary, Vec::new()))
+    }
+
+    fn predict(&self, hold: HoldId, told: NewWater, confirmed: bool) -> NewWaterRecord {
+        let before = self.holds[hold.index()].active.as_ref().map(|active| active.before).unwrap_or_default();
+        let now = self.water_now();
+        let (salinity, temperature) = (before.salinity.or(now.salinity), before.temperature.or(now.temperature));
+        // Where one of two is not known the other one is predicted all the same: it hardly depends on it.
+        let water = |volume: f64, salinity: Option<f64>, temperature: Option<f64>| {
+            Some(Water {
+                volume: Volume::from_litres(volume).ok()?,
+                salinity: PracticalSalinity::from_psu(salinity.unwrap_or(35.0)).ok()?,
+                temperature: Temperature::from_celsius(temperature.unwrap_or(25.0)).ok()?,
+            })
+        };
+        let mixed = water(self.plan.water.litres(), salinity, temperature)
+            .zip(water(told.litres, told.salinity, told.temperature))
+            .and_then(|(tank, new)| mixing::water_change(&tank, new.volume, &new).ok());
+        let change = |old: Option<f64>, new: Option<f64>, after: Option<f64>| {
+            old.zip(new).zip(after).map(|((old, _), after)| after - old)
+        };
+        NewWaterRecord {
+            litres: told.litres,
+            salinity_change: change(salinity, told.salinity, mixed.map(|mixed| mixed.salinity.psu())),
+            temperature_change: change(temperature, told.temperature, mixed.map(|mixed| mixed.temperature.celsius())),
+            confirmed,
+        }
+    }
+}
+
+fn answer(outcome: Outcome, summary: String, details: Vec<String>) -> Answer {
+    Answer { outcome, summary, details, caution: None }
+}
