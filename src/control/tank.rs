@@ -20,7 +20,7 @@ use super::event::{Event, Retained};
 use super::hold::{HANDS_IN, Hold, WaitingAnswer};
 use super::ids::{ConditionId, HoldId, InterlockId, OutputId, ProbeId, RuleId};
 use super::interlock::{Change, Interlock, Stage};
-use super::plan::{ConductivityPlan, OutputKind, SignalPlan, Switch, TankPlan};
+use super::plan::{AtLimit, ConductivityPlan, OutputKind, SignalPlan, Switch, TankPlan};
 use super::plug::{Decision, Noticed, Plug, TOGETHER, Telling};
 use super::probe::Probe;
 use super::quality::Fault;
@@ -503,6 +503,11 @@ impl Tank {
             // The top-off first, since it misreads what follows; a pump that runs last, when nothing needs its flow.
             for output in self.plan.holds[index].pauses.iter().chain(&active.also) {
                 let kind = self.plan.outputs[output.index()].kind;
+                // Where only the release of the rest is refused, the last life support need not stand still for it.
+                let over = active.overdue && self.plan.holds[index].at_limit == AtLimit::Release;
+                if over && kind == OutputKind::Powerhead && !active.also.contains(output) {
+                    continue;
+                }
                 let opinions = &mut self.opinions[output.index()];
                 let waits = kind.is_life_support() && opinions.running == Switch::On && active.pumps_at > now.steady;
                 if waits && !active.also.contains(output) {

@@ -189,3 +189,22 @@ fn new_water_that_changes_too_much_waits_for_a_word() {
     assert_eq!(world.answers[&released].outcome, Outcome::Done);
     assert!(world.journal.iter().any(|line| line.text.contains("30.0 L changed")));
 }
+
+#[test]
+fn a_feeding_that_cannot_be_released_gives_the_powerheads_back_at_its_end() {
+    let mut plan = plan();
+    plan.holds[2].pauses.push(crate::control::ids::OutputId::new(POWERHEAD));
+    // As in the example: a powerhead hangs in the display and asks nothing of the sump.
+    plan.outputs[POWERHEAD].permissives.clear();
+    let mut world = World::with(plan, crate::control::Remembered::Nothing);
+    world.advance(minutes(5));
+    world.hold("feeding");
+    world.advance(minutes(2));
+    assert_eq!(world.last_command(POWERHEAD), Some(Off));
+    world.reads[LEVEL] = Some(-80.0);
+    world.advance(minutes(20));
+    let hold = world.tank.status(world.now).holds[2].clone();
+    assert!(hold.active && hold.overdue, "{hold:?}");
+    assert_eq!(world.last_command(RETURN), Some(Off), "the sump is too low for it");
+    assert_eq!(world.last_command(POWERHEAD), Some(On), "the display does not stand still for that");
+}
