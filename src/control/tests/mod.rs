@@ -3,3 +3,4 @@
 mod invariants;
 mod lagoon;
 mod stories;
+mod top_off;
