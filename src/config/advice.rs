@@ -196,6 +196,23 @@ impl List<'_> {
                 self.warn(&name, format!("all {reservoir:.1} L of its reservoir at once would take 35 psu to {diluted:.1} psu{large}. Mind that the sump can hold it"));
             }
         }
+        match self.tank.plan.top_offs.iter().find(|plan| plan.output == id) {
+            None => self.warn(
+                &name,
+                "no `top_off:` speaks of it: no run of it is bounded, judged by its answer, or paid from a budget",
+            ),
+            Some(plan) => {
+                if plan.salinity.is_none() {
+                    self.warn(&name, "no `salinity` in its `top_off`: it adds fresh water however little salt there is, up to its budget");
+                }
+                if plan.steady.is_none() && matches!(plan.gauge, crate::control::plan::Gauge::Level { .. }) {
+                    self.warn(
+                        &name,
+                        "no flow and no return pump: a level that moves for another reason is taken for its answer",
+                    );
+                }
+            }
+        }
         if !self.tank.facts.delivers.iter().any(|(of, _)| *of == id) {
             self.warn(&name, "no `delivers`: its lease is judged as for 500 mL/min");
         }
@@ -209,7 +226,8 @@ impl List<'_> {
         };
         let wished = |id: OutputId| {
             let rule = plan.rules.iter().any(|rule| rule.wishes.contains(&(id, Switch::On)));
-            rule || plan.schedules.iter().any(|schedule| schedule.output == id)
+            let topped = plan.top_offs.iter().any(|top_off| top_off.output == id);
+            rule || topped || plan.schedules.iter().any(|schedule| schedule.output == id)
         };
         let idle: Vec<_> = plan
             .outputs

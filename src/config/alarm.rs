@@ -11,14 +11,15 @@
 //! | `<output>-foreign-switch` | high | at once | PICK |
 //! | `<interlock>-trip` | the interlock's | at once | |
 //! | `<hold>-overdue` | high | at the deadline | PICK |
+//! | `<top-off>-budget` | medium | the day's budget was reached twice in a week | PICK |
 //! | `clock-jumped`, `state-damaged` | medium, high | at once | PICK |
 //!
 //! An entry of the same name in the file changes what it says and leaves the rest; `none` removes it, but
 //! not where it tells of a trip.
 
-use crate::control::ids::{HoldId, InterlockId, Name, OutputId, ProbeId, SignalId};
+use crate::control::ids::{HoldId, InterlockId, Name, OutputId, ProbeId, SignalId, TopOffId};
 use crate::control::plan::{
-    AlarmPlan, AlarmSource, Condition, Doubtful, Estimate, Fitted, OutputKind, Priority, Side, TankPlan,
+    AlarmPlan, AlarmSource, Condition, Doubtful, Estimate, Fitted, OutputKind, Priority, Side, TankPlan, TopOffFact,
 };
 use crate::time::Span;
 use crate::units::Quantity;
@@ -128,6 +129,7 @@ fn usual(plan: &TankPlan, scope: &Scope) -> Vec<AlarmPlan> {
     of_thermostat(plan, scope, &mut alarms);
     of_signals(plan, scope, &mut alarms);
     of_outputs(plan, &mut alarms);
+    of_top_offs(plan, scope, &mut alarms);
     for (at, interlock) in plan.interlocks.iter().enumerate() {
         let source = AlarmSource::Trip(InterlockId::new(at));
         alarms.push(new(&format!("{}-trip", interlock.name), interlock.priority, source, &interlock.advice));
@@ -205,6 +207,17 @@ fn of_signals(plan: &TankPlan, scope: &Scope, alarms: &mut Vec<AlarmPlan>) {
             let advice = "One of the probes is wrong. Measure with an independent instrument, then mend or calibrate.";
             alarms.push(new(&format!("{}-disagree", signal.name), Priority::Medium, AlarmSource::Disagree(id), advice));
         }
+    }
+}
+
+fn of_top_offs(plan: &TankPlan, scope: &Scope, alarms: &mut Vec<AlarmPlan>) {
+    for (at, top_off) in plan.top_offs.iter().enumerate() {
+        let fact = TopOffFact::OverBudget;
+        let cause = scope.add(Condition::TopOff { top_off: TopOffId::new(at), fact });
+        let name = format!("{}-budget", plan.outputs[top_off.output.index()].name);
+        let advice = "Look for a leak, and measure the salinity. Fill up by hand what evaporated; a lid saves more than \
+                      a larger budget, which only you can write.";
+        alarms.push(new(&name, Priority::Medium, AlarmSource::Condition(cause), advice));
     }
 }
 

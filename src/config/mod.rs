@@ -34,6 +34,7 @@ mod sound;
 mod starts;
 mod tank;
 mod thermostat;
+mod top_off;
 mod topic;
 mod tree;
 pub mod understood;

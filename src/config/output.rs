@@ -31,6 +31,8 @@ pub(super) struct Output<'a> {
     pub(super) item: Item<'a>,
     pub(super) starts: Option<Item<'a>>,
     pub(super) litres_per_minute: Option<f64>,
+    /// `delivers` is not written; if it is and cannot be read, that is reported already.
+    pub(super) delivers_is_missing: bool,
     pub(super) reservoir: Option<Volume>,
     pub(super) lease_declined: bool,
     kind_is_known: bool,
@@ -54,6 +56,7 @@ pub(super) fn output<'a>(name: Name, item: &Item<'a>, around: &Around) -> Output
     output.starts = fields.get("starts");
     output.plan.rating = fields.get("rating").and_then(|item| item.parsed::<Power>());
     let kind = fields.need("kind", "heater").and_then(|item| item.word(&OutputKind::WORDS));
+    output.delivers_is_missing = fields.get("delivers").is_none() && !fields.is_misspelt("delivers");
     if let Some(delivers) = fields.get("delivers") {
         output.litres_per_minute = delivers.amount(Quantity::Flow, 1e-4, 100.0);
         if kind.is_some_and(|kind| !matches!(kind, OutputKind::TopOff | OutputKind::Doser)) {
@@ -153,6 +156,7 @@ fn stand_in<'a>(name: Name, item: &Item<'a>) -> Output<'a> {
         item: item.clone(),
         starts: None,
         litres_per_minute: None,
+        delivers_is_missing: false,
         reservoir: None,
         lease_declined: false,
         kind_is_known: false,

@@ -127,7 +127,7 @@ fn enough_water(scope: &Scope, least: Option<f64>) -> Option<ConditionId> {
     })
 }
 
-fn flow_for(scope: &Scope, span: Span) -> Option<ConditionId> {
+pub(super) fn flow_for(scope: &Scope, span: Span) -> Option<ConditionId> {
     let inner = flow(scope)?;
     if span == Span::ZERO {
         return Some(inner);
@@ -186,7 +186,7 @@ fn not_wet(scope: &Scope, signal: SignalId) -> ConditionId {
     scope.any(vec![dry, lost])
 }
 
-fn over(scope: &Scope, signal: SignalId, limit: f64, deadband: f64) -> ConditionId {
+pub(super) fn over(scope: &Scope, signal: SignalId, limit: f64, deadband: f64) -> ConditionId {
     scope.add(Condition::Compare {
         signal,
         estimate: Estimate::Voted,

@@ -24,9 +24,10 @@ use super::setup::{TankFacts, TankSetup};
 use super::sound;
 use super::starts;
 use super::thermostat;
+use super::top_off;
 use super::topic::Owners;
 
-const KEYS: [&str; 13] = [
+const KEYS: [&str; 14] = [
     "tank",
     "shared",
     "probes",
@@ -35,6 +36,7 @@ const KEYS: [&str; 13] = [
     "flow",
     "outputs",
     "temperature",
+    "top_off",
     "rules",
     "schedules",
     "interlocks",
@@ -74,6 +76,7 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
     let scope = scope;
     super::conductivity::read(&fields, &mut probes, &scope);
     let interlocks = interlock::interlocks(fields.get("interlocks").as_ref(), &scope);
+    let top_offs = top_off::top_offs(fields.get("top_off").as_ref(), &outputs, about.water.litres(), &scope);
     let mut plan = TankPlan {
         name: name.clone(),
         title: about.title,
@@ -84,6 +87,7 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
         outputs: outputs.iter().map(|output| output.plan.clone()).collect(),
         conditions: Vec::new(),
         thermostat: fields.get("temperature").and_then(|item| thermostat::thermostat(&item, &scope)),
+        top_offs: Vec::new(),
         rules: rules::rules(fields.get("rules").as_ref(), &scope),
         schedules: rules::schedules(fields.get("schedules").as_ref(), &scope),
         interlocks: interlocks.iter().map(|interlock| interlock.plan.clone()).collect(),
@@ -93,6 +97,7 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
     for (at, output) in outputs.iter().enumerate() {
         plan.outputs[at].permissives = starts::permissives(OutputId::new(at), output.starts.as_ref(), &scope);
     }
+    top_offs.settle(&mut plan, &fields);
     water_cannot_jump(&mut plan);
     let rest = if file.report.is_empty_for(&file.file) { Rest::Sound } else { Rest::Wrong };
     plan.alarms = alarm::alarms(fields.get("alarms").as_ref(), &plan, &scope, rest);

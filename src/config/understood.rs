@@ -8,8 +8,11 @@ use std::fmt::Write as _;
 use serde::Serialize;
 
 use crate::control::ids::OutputId;
-use crate::control::plan::{AlarmSource, AtLimit, Fitted, Latch, OnUnknown, OutputKind, OutputPlan, Switch, TankPlan};
+use crate::control::plan::{
+    AlarmSource, AtLimit, Fitted, Gauge, Latch, OnUnknown, OutputKind, OutputPlan, Switch, TankPlan, TopOffPlan,
+};
 use crate::time::Span;
+use crate::units::Quantity;
 
 use super::advice::{self, Warning};
 use super::setup::{Setup, TankSetup};
@@ -82,7 +85,7 @@ pub struct Tank {
     pub outputs: Vec<Output>,
     /// The temperature loop.
     pub temperature: Option<String>,
-    /// Rules and schedules, which only wish.
+    /// Top-off, rules and schedules, which only wish.
     pub wishes: Vec<Line>,
     /// Cause and effect.
     pub interlocks: Vec<Line>,
@@ -191,7 +194,34 @@ fn wishes(plan: &TankPlan) -> Vec<Line> {
         let windows: Vec<_> = schedule.on.iter().map(|window| format!("{}-{}", window.from, window.until)).collect();
         line(&plan.outputs[schedule.output.index()].name, format!("on {}", listing(&windows)))
     });
-    rules.chain(schedules).collect()
+    let top_offs =
+        plan.top_offs.iter().map(|plan_| line(&plan.outputs[plan_.output.index()].name, top_off_text(plan, plan_)));
+    top_offs.chain(rules).chain(schedules).collect()
+}
+
+fn top_off_text(plan: &TankPlan, top_off: &TopOffPlan) -> String {
+    let give = |span: Span| span.seconds() / 60.0 * top_off.delivers.litres_per_minute();
+    let until = match top_off.gauge {
+        Gauge::Level { stop_at, .. } => format!("until {}", super::words::amount(Quantity::Level, stop_at)),
+        Gauge::LowFloat(_) => "until the float is wet".to_owned(),
+    };
+    let halved = match top_off.salinity {
+        Some(signal) => format!(", half of it while {} is not known", plan.signals[signal.index()].name),
+        None => String::new(),
+    };
+    format!(
+        "while {}: one run {until}, about {} ({:.2} L), {} ({:.2} L) at most, judged after {}, then a rest of {}; \
+         no answer: one retry, then it stays off until reset; at most {:.2} L in an hour and {:.2} L in 24 h{halved}",
+        condition(plan, top_off.wanted),
+        top_off.expected,
+        give(top_off.expected),
+        top_off.longest,
+        give(top_off.longest),
+        top_off.settle,
+        top_off.rest,
+        top_off.per_hour.litres(),
+        top_off.per_day.litres()
+    )
 }
 
 fn interlock_text(plan: &TankPlan, interlock: &crate::control::plan::InterlockPlan) -> String {
@@ -284,6 +314,9 @@ fn off_by(plan: &TankPlan, id: OutputId, output: &OutputPlan) -> String {
         .is_some_and(|loop_| loop_.heat.iter().chain(&loop_.cool).any(|side| side.output == id));
     if heats {
         who.push("the temperature loop".to_owned());
+    }
+    if plan.top_offs.iter().any(|top_off| top_off.output == id) {
+        who.push("its own end of a run".to_owned());
     }
     who.extend(
         plan.rules

@@ -1,7 +1,7 @@
 //! Conditions and windows in words, as `check` prints them.
 
 use crate::control::ids::{ConditionId, OutputId, SignalId};
-use crate::control::plan::{Condition, Estimate, OutputFact, Side, Switch, TankPlan};
+use crate::control::plan::{Condition, Estimate, OutputFact, Side, Switch, TankPlan, TopOffFact};
 use crate::units::{Amount, Quantity};
 
 /// A value of a signal's quantity, as a keeper writes it.
@@ -45,6 +45,14 @@ pub(super) fn condition(plan: &TankPlan, id: ConditionId) -> String {
         Condition::TimeOfDay(window) => format!("{}-{}", window.from, window.until),
         Condition::Held(None) => "any hold".to_owned(),
         Condition::Held(Some(hold)) => format!("hold {}", plan.holds[hold.index()].name),
+        Condition::TopOff { top_off, fact } => {
+            let name = output(plan.top_offs[top_off.index()].output);
+            match fact {
+                TopOffFact::NoResponse => format!("two runs of {name} without answer"),
+                TopOffFact::Siphon => format!("the water rises by more than {name} gave"),
+                TopOffFact::OverBudget => format!("the day's budget of {name} was reached twice in a week"),
+            }
+        }
         Condition::Lasting { inner, span, .. } => format!("{} for {span}", nested(plan, *inner)),
     }
 }

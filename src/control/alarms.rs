@@ -122,7 +122,7 @@ impl Tank {
             }
             AlarmSource::ClockJumped => "the wall clock jumped by more than a minute".to_owned(),
             AlarmSource::StateDamaged if self.damaged => {
-                "the saved state could not be read; heater trips are taken as latched, and holds are not known"
+                "the saved state could not be read; heater trips are taken as latched, top-off budgets as spent, and holds are not known"
                     .to_owned()
             }
             AlarmSource::StateDamaged => "the damage of the saved state is acknowledged".to_owned(),

@@ -1,11 +1,12 @@
 //! Who decides: the first layer that has an opinion wins.
 //!
-//! 1 interlock trip; 2 permissive missing or unknown (starts only); 3 hold; 4 force; 5 minimum on
+//! 1 interlock trip; 2 permissive missing or unknown (starts only), or a bounded run over; 3 hold; 4 force; 5 minimum on
 //! and off times; 6 rules, then loop; 7 schedule; 8 rest. Trips beat minimum-on; nothing automatic
 //! beats a compressor's minimum-off. This file is the whole order, and has no state.
 
-use super::ids::{HoldId, InterlockId, OutputId, RuleId};
+use super::ids::{HoldId, InterlockId, OutputId, RuleId, TopOffId};
 use super::plan::Switch;
+use super::top_off::Withheld;
 
 /// Which layer decided, and by what.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -16,6 +17,10 @@ pub enum Layer {
     Permissive(usize),
     /// The opposite output is on: heater and chiller are never both commanded on.
     Exclusion(OutputId),
+    /// A top-off withholds a start of its pump.
+    Withheld(TopOffId, Withheld),
+    /// A top-off's run has lasted as long as any may.
+    RunOver(TopOffId),
     /// A hold.
     Hold(HoldId),
     /// A keeper's force.
@@ -43,7 +48,7 @@ impl Layer {
     pub fn word(self) -> &'static str {
         match self {
             Self::Trip(_) => "trip",
-            Self::Permissive(_) | Self::Exclusion(_) => "permissive",
+            Self::Permissive(_) | Self::Exclusion(_) | Self::Withheld(..) | Self::RunOver(_) => "permissive",
             Self::Hold(_) => "hold",
             Self::Force => "force",
             Self::MinimumTime | Self::Turn => "minimum-time",
@@ -56,7 +61,7 @@ impl Layer {
 
     /// Whether it only withholds a start and so never turns off what runs.
     pub fn only_withholds(self) -> bool {
-        matches!(self, Self::Permissive(_) | Self::Exclusion(_) | Self::Turn | Self::MinimumTime)
+        matches!(self, Self::Permissive(_) | Self::Exclusion(_) | Self::Withheld(..) | Self::Turn | Self::MinimumTime)
     }
 }
 
@@ -80,6 +85,8 @@ pub(super) struct Opinions {
     pub minimum_runs: bool,
     /// A compressor's minimum-off still runs.
     pub compressor_rests: bool,
+    /// A bounded run is over: off, whoever wishes it on.
+    pub run_over: Option<TopOffId>,
 }
 
 impl Opinions {
@@ -109,6 +116,9 @@ impl Opinions {
             Some((to, interlock)) => (to, Layer::Trip(interlock)),
             None => below_permissives(),
         };
+        if let (Some(top_off), Switch::On) = (self.run_over, to) {
+            return (Switch::Off, Layer::RunOver(top_off));
+        }
         let starts = to == Switch::On && self.running == Switch::Off;
         match self.start_blocked {
             Some(blocked) if starts && self.trip.is_none() => (Switch::Off, blocked),
@@ -135,6 +145,7 @@ mod tests {
         decided: Switch::Off,
         minimum_runs: false,
         compressor_rests: false,
+        run_over: None,
     };
 
     #[test]
@@ -158,6 +169,10 @@ mod tests {
             (
                 Opinions { control: Some(On), start_blocked: Some(Layer::Permissive(0)), running: On, ..QUIET },
                 (On, Layer::Loop),
+            ),
+            (
+                Opinions { force: Some(On), running: On, run_over: Some(TopOffId::new(0)), ..QUIET },
+                (Off, Layer::RunOver(TopOffId::new(0))),
             ),
             (Opinions { trip, force: Some(On), running: On, ..QUIET }, (Off, Layer::Trip(InterlockId::new(0)))),
             (

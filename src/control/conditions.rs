@@ -11,6 +11,7 @@ use super::ids::{ConditionId, HoldId, OutputId, SignalId};
 use super::plan::{Condition, Doubtful, Estimate, OutputFact, Side, Switch, TankPlan, TimerUnknown};
 use super::probe::Probe;
 use super::quality::Quality;
+use super::top_off::{TopOff, fact_words};
 use super::truth::Truth;
 use super::vote::Signal;
 
@@ -31,6 +32,7 @@ pub(super) struct Facts<'a> {
     pub signals: &'a [Signal],
     pub outputs: &'a dyn Fn(OutputId) -> (Switch, Option<Switch>),
     pub held: &'a dyn Fn(HoldId) -> bool,
+    pub top_offs: &'a [TopOff],
 }
 
 /// Evaluates every condition of the plan.
@@ -64,6 +66,7 @@ pub(super) fn evaluate(nodes: &mut [Node], plan: &TankPlan, facts: &Facts<'_>, n
             Condition::TimeOfDay(window) => in_window(plan.zone, *window, now, deadlines),
             Condition::Held(Some(hold)) => Truth::of((facts.held)(*hold)),
             Condition::Held(None) => Truth::of((0..plan.holds.len()).any(|hold| (facts.held)(HoldId::new(hold)))),
+            Condition::TopOff { top_off, fact } => facts.top_offs[top_off.index()].fact(*fact, now.steady),
             Condition::Lasting { inner, span, unknown } => {
                 node.lasting(truth_of(inner), *span, *unknown, now.steady, deadlines)
             }
@@ -253,6 +256,7 @@ pub(super) fn describe(plan: &TankPlan, id: ConditionId, facts: &Facts<'_>, now:
         Condition::TimeOfDay(window) => format!("from {} to {}", window.from, window.until),
         Condition::Held(Some(hold)) => format!("hold {}", plan.holds[hold.index()].name),
         Condition::Held(None) => "a hold".to_owned(),
+        Condition::TopOff { top_off, fact } => fact_words(*fact, &facts.top_offs[top_off.index()]),
         Condition::Lasting { inner, span, .. } => format!("{} for {span}", describe(plan, *inner, facts, now)),
     }
 }

@@ -101,6 +101,8 @@ pub enum JournalKind {
     Alarm,
     /// Somebody else switched or commanded a plug.
     Foreign,
+    /// A top-off's run was judged, or its budget is spent.
+    TopOff,
     /// A start, a reload, a clock jump, a broker lost or found.
     System,
 }
@@ -117,6 +119,7 @@ impl JournalKind {
             Self::Force => "force",
             Self::Alarm => "alarm",
             Self::Foreign => "foreign",
+            Self::TopOff => "top-off",
             Self::System => "system",
         }
     }
@@ -211,6 +214,8 @@ pub enum DeadlineKind {
     Lease,
     /// A hold or a force ends.
     Hold,
+    /// A top-off's run, rest or verdict, or its budget.
+    TopOff,
     /// An alarm's delay is over.
     Alarm,
     /// The totals want saving.

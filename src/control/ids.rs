@@ -78,4 +78,6 @@ index!(
     HoldId,
     /// An alarm of the tank.
     AlarmId,
+    /// A top-off of the tank.
+    TopOffId,
 );

@@ -37,10 +37,14 @@ impl Tank {
             let Alarm { state, since, text, raised, .. } = live;
             (plan.name.clone(), AlarmRecord { state: *state, since: *since, text: text.clone(), raised: *raised })
         });
+        let top_offs = self.plan.top_offs.iter().zip(&self.top_offs).map(|(plan, live)| {
+            (self.plan.outputs[plan.output.index()].name.clone(), live.record(plan, self.now.steady))
+        });
         TankState {
             interlocks: interlocks.collect(),
             holds: holds.collect(),
             outputs: outputs.collect(),
+            top_offs: top_offs.collect(),
             alarms: alarms.collect(),
             damaged: self.damaged,
         }
@@ -54,11 +58,14 @@ impl Tank {
         }
     }
 
-    /// Nobody knows what was latched: every latching trip of a heater is taken as latched, pumps
-    /// stay as found, and a person must look.
+    /// Nobody knows what was latched: every latching trip of a heater is taken as latched, every
+    /// top-off's budget as spent, pumps stay as found, and a person must look.
     fn assume_the_worst(&mut self, reason: &str) {
         self.damaged = true;
         self.unsaved = true;
+        for (plan, live) in self.plan.top_offs.iter().zip(&mut self.top_offs) {
+            live.assume_spent(plan, self.now.steady);
+        }
         for (plan, live) in self.plan.interlocks.iter().zip(&mut self.interlocks) {
             let heats = plan
                 .effects
@@ -103,6 +110,12 @@ impl Tank {
                 before: active.before,
                 new_water: active.new_water,
             });
+        }
+        for (plan, live) in self.plan.top_offs.iter().zip(&mut self.top_offs) {
+            let name = &self.plan.outputs[plan.output.index()].name;
+            if let Some(record) = state.top_offs.get(name) {
+                live.restore(plan, record, now.steady);
+            }
         }
         for (index, plan) in self.plan.outputs.iter().enumerate() {
             let Some(record) = state.outputs.get(&plan.name) else { continue };

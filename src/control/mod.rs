@@ -4,7 +4,7 @@
 //! effects are values, and the same events give the same effects, byte for byte. `step` cannot fail.
 //!
 //! In the order of a step: `probe` (may a reading be believed), `vote` (several probes to one
-//! signal), `conditions` (three-valued), `thermostat` (wishes), `interlock` (trips),
+//! signal), `conditions` (three-valued), `thermostat` and `top_off` (wishes), `interlock` (trips),
 //! `hold`s, `arbiter` (who decides), `plug` (command and proof), `alarm`s, and in
 //! `requests` what people ask. `tank` strings them together; `memory` is what survives a kill, `replan` a reload.
 
@@ -35,6 +35,7 @@ mod tank;
 #[cfg(test)]
 mod tests;
 mod thermostat;
+mod top_off;
 mod truth;
 mod vote;
 

@@ -5,10 +5,10 @@
 //! (`units::Quantity::canonical`). The plan knows no topic and no payload: those are `wire`'s.
 
 use crate::time::{DailyWindow, Span, Zone};
-use crate::units::{Power, Quantity, Volume};
+use crate::units::{Flow, Power, Quantity, Volume};
 use crate::water::salinity_probe;
 
-use super::ids::{AlarmId, ConditionId, HoldId, InterlockId, Name, OutputId, ProbeId, RuleId, SignalId};
+use super::ids::{AlarmId, ConditionId, HoldId, InterlockId, Name, OutputId, ProbeId, RuleId, SignalId, TopOffId};
 
 /// On or off: what a plug can be told.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
@@ -51,6 +51,8 @@ pub struct TankPlan {
     pub conditions: Vec<Condition>,
     /// The temperature loop.
     pub thermostat: Option<ThermostatPlan>,
+    /// Pumps that replace evaporated water, each in bounded runs.
+    pub top_offs: Vec<TopOffPlan>,
     /// The keeper's rules, the first in the file being the first to be heard.
     pub rules: Vec<RulePlan>,
     /// Parts of the day in which an output is wished on.
@@ -369,6 +371,13 @@ pub enum Condition {
     TimeOfDay(DailyWindow),
     /// A hold is on: that one, or any.
     Held(Option<HoldId>),
+    /// What a top-off has found out.
+    TopOff {
+        /// Which one.
+        top_off: TopOffId,
+        /// What.
+        fact: TopOffFact,
+    },
     /// The inner condition has been true for this long without a break.
     Lasting {
         /// The inner condition.
@@ -413,6 +422,73 @@ pub struct LoopSide {
     pub on_at: f64,
     /// Where it goes off, °C.
     pub off_at: f64,
+}
+
+/// Evaporated water is replaced in bounded runs of one pump, each judged by its answer.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TopOffPlan {
+    /// The pump.
+    pub output: OutputId,
+    /// Water is wanted.
+    pub wanted: ConditionId,
+    /// Where a run ends and what answers it.
+    pub gauge: Gauge,
+    /// Contacts that must stay good and dry during a run.
+    pub high: Vec<SignalId>,
+    /// Must have been true throughout for a verdict on a run: the flow. `None`: nothing is fitted.
+    pub steady: Option<ConditionId>,
+    /// What the pump delivers.
+    pub delivers: Flow,
+    /// A usual run.
+    pub expected: Span,
+    /// No run is longer, whoever wished it.
+    pub longest: Span,
+    /// From the end of a run to its verdict.
+    pub settle: Span,
+    /// From the end of a run to the next one.
+    pub rest: Span,
+    /// The most in any 24 hours.
+    pub per_day: Volume,
+    /// The most in any hour.
+    pub per_hour: Volume,
+    /// While this is not good, half of the day's budget is left.
+    pub salinity: Option<SignalId>,
+}
+
+/// What a top-off goes by.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Gauge {
+    /// A level that rises.
+    Level {
+        /// The level.
+        signal: SignalId,
+        /// A run ends here, mm.
+        stop_at: f64,
+        /// Litres in a millimetre of this water.
+        litres_per_mm: f64,
+    },
+    /// A low float that gets wet.
+    LowFloat(SignalId),
+}
+
+impl Gauge {
+    /// The level or the float.
+    pub fn signal(self) -> SignalId {
+        match self {
+            Self::Level { signal, .. } | Self::LowFloat(signal) => signal,
+        }
+    }
+}
+
+/// What a top-off can find out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum TopOffFact {
+    /// Two runs had no answer: said once, for a latch.
+    NoResponse,
+    /// The water rose by more than was pumped, or went on rising: said once, for a latch.
+    Siphon,
+    /// The day's budget was reached twice in a week.
+    OverBudget,
 }
 
 /// A cause and what it wishes.

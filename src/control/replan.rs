@@ -23,6 +23,7 @@ impl Tank {
         next.thermostat = self.thermostat;
         next.take_over_probes(&self);
         next.take_over_outputs(&self);
+        next.take_over_top_offs(&self);
         next.take_over_interlocks(&self);
         next.take_over_conditions(&self);
         next
@@ -57,6 +58,16 @@ impl Tank {
         }
     }
 
+    /// What was spent, a run that goes on and its verdict, under the budgets of the new plan.
+    fn take_over_top_offs(&mut self, old: &Self) {
+        for (index, plan) in self.plan.top_offs.iter().enumerate() {
+            let name = &self.plan.outputs[plan.output.index()].name;
+            if let Some(id) = old.plan.output(name).and_then(|output| old.top_off_of(output)) {
+                self.top_offs[index].take_over(&old.top_offs[id.index()]);
+            }
+        }
+    }
+
     fn take_over_interlocks(&mut self, old: &Self) {
         for index in 0..self.plan.interlocks.len() {
             let Some(id) = old.plan.interlock(&self.plan.interlocks[index].name) else { continue };
@@ -87,7 +98,11 @@ impl Tank {
                 _ => None,
             }
         });
-        let pairs: Vec<(ConditionId, ConditionId)> = rules.chain(starts).chain(alarms).collect();
+        let top_offs = self.plan.top_offs.iter().filter_map(|top_off| {
+            let output = old.plan.output(&self.plan.outputs[top_off.output.index()].name)?;
+            Some((top_off.wanted, old.plan.top_offs[old.top_off_of(output)?.index()].wanted))
+        });
+        let pairs: Vec<(ConditionId, ConditionId)> = rules.chain(starts).chain(alarms).chain(top_offs).collect();
         for (new_id, old_id) in pairs {
             self.take_over(new_id, old, old_id);
         }
@@ -144,6 +159,9 @@ fn subject(plan: &TankPlan, condition: &Condition) -> Vec<Name> {
     match condition {
         Condition::Output { output, .. } => vec![plan.outputs[output.index()].name.clone()],
         Condition::Held(Some(hold)) => vec![plan.holds[hold.index()].name.clone()],
+        Condition::TopOff { top_off, .. } => {
+            vec![plan.outputs[plan.top_offs[top_off.index()].output.index()].name.clone()]
+        }
         leaf => leaf.signal().map_or_else(Vec::new, |signal| {
             let signal = &plan.signals[signal.index()];
             let probes = signal.probes.iter().map(|probe| plan.probes[probe.index()].name.clone());
@@ -163,6 +181,7 @@ fn without_indices(condition: &Condition) -> Condition {
         }
         Condition::Output { output, .. } => *output = super::ids::OutputId::new(0),
         Condition::Held(Some(hold)) => *hold = super::ids::HoldId::new(0),
+        Condition::TopOff { top_off, .. } => *top_off = super::ids::TopOffId::new(0),
         Condition::Held(None) | Condition::TimeOfDay(_) => {}
     }
     plain

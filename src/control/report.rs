@@ -30,6 +30,7 @@ impl Tank {
             outputs: (0..self.plugs.len()).map(|index| self.output_status(OutputId::new(index), now)).collect(),
             interlocks: (0..self.interlocks.len()).map(|index| self.interlock_status(index)).collect(),
             rules: self.plan.rules.iter().map(|rule| self.rule_status(rule)).collect(),
+            top_offs: (0..self.top_offs.len()).map(|index| self.top_off_status(index, now)).collect(),
             holds: (0..self.holds.len()).map(|index| self.hold_status(index)).collect(),
             alarms: (0..self.alarms.len()).map(|index| self.alarm_status(index)).collect(),
             caution: held.then(|| NOT_ISOLATION.to_owned()),
@@ -282,6 +283,8 @@ impl Tank {
             Layer::Exclusion(other) => {
                 format!("{} is on, and the two are never on together", self.plan.outputs[other.index()].name)
             }
+            Layer::Withheld(top_off, why) => self.withheld_words(top_off, why),
+            Layer::RunOver(top_off) => self.run_over_words(top_off),
             Layer::Hold(hold) => {
                 let name = &self.plan.holds[hold.index()].name;
                 let by = self.holds[hold.index()].active.as_ref().map_or("nobody", |active| active.by.as_str());
@@ -317,6 +320,9 @@ impl Tank {
     }
 
     fn loop_cause(&self, id: OutputId) -> String {
+        if let Some(top_off) = self.top_off_of(id) {
+            return self.top_off_cause(top_off);
+        }
         let Some(plan) = &self.plan.thermostat else { return String::new() };
         let side = [plan.heat, plan.cool].into_iter().flatten().find(|side| side.output == id);
         let Some(side) = side else { return String::new() };
@@ -349,7 +355,7 @@ impl Tank {
                 None => say("trip", None, nothing("trip"), false),
             }
             match (opinions.start_blocked, decided_by) {
-                (_, Some(layer @ Layer::Exclusion(_))) => {
+                (_, Some(layer @ (Layer::Exclusion(_) | Layer::RunOver(_)))) => {
                     say("permissive", Some(Switch::Off), self.cause(id, layer), true);
                 }
                 (Some(layer), _) if opinions.running == Switch::Off => {
@@ -385,7 +391,7 @@ impl Tank {
             }
             match opinions.control {
                 Some(to) => say("loop", Some(to), self.loop_cause(id), is(Layer::Loop)),
-                None => say("loop", None, "the temperature loop wishes nothing of it".to_owned(), false),
+                None => say("loop", None, "no loop wishes anything of it".to_owned(), false),
             }
             match opinions.schedule {
                 Some(to) => say("schedule", Some(to), self.cause(id, Layer::Schedule), is(Layer::Schedule)),
@@ -422,6 +428,9 @@ impl Tank {
         }
         for rule in self.plan.rules.iter().filter(|rule| rule.wishes.iter().any(|(o, _)| *o == id)) {
             look(rule.cause);
+        }
+        for top_off in self.plan.top_offs.iter().filter(|plan| plan.output == id) {
+            look(top_off.wanted);
         }
         if let Some(plan) = &self.plan.thermostat
             && [plan.heat, plan.cool].into_iter().flatten().any(|side| side.output == id)

@@ -243,7 +243,10 @@ impl Tank {
                 }
             }
             AlarmSource::ProbeLost(probe) => self.probes[probe.index()].trust(),
-            AlarmSource::StateDamaged => self.damaged = false,
+            AlarmSource::StateDamaged => {
+                self.damaged = false;
+                self.top_offs.iter_mut().for_each(super::top_off::TopOff::forget_assumed);
+            }
             AlarmSource::ClockJumped => self.jumped_at = None,
             _ => {}
         }

@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::time::Wall;
+use crate::time::{Span, Wall};
 
 use super::alarm::AlarmState;
 use super::ids::Name;
@@ -22,6 +22,8 @@ pub struct TankState {
     pub holds: BTreeMap<Name, HoldRecord>,
     /// What every output has done.
     pub outputs: BTreeMap<Name, OutputRecord>,
+    /// What every top-off has spent, by its output.
+    pub top_offs: BTreeMap<Name, TopOffRecord>,
     /// Alarms that are not normal, and every alarm's count.
     pub alarms: BTreeMap<Name, AlarmRecord>,
     /// The state that this one replaced could not be read; until somebody acknowledges it.
@@ -113,4 +115,35 @@ pub struct AlarmRecord {
     pub text: String,
     /// Times raised.
     pub raised: u64,
+}
+
+/// A top-off's record. Ages, not times: only what a daemon lived through makes them older, so no wall
+/// clock can give budget back.
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
+pub struct TopOffRecord {
+    /// What was given in the last 24 hours.
+    pub spent: Vec<SpentRecord>,
+    /// What the run that was going on had reserved.
+    pub reserved: Option<f64>,
+    /// Runs without answer so far.
+    pub misses: u8,
+    /// A siphon was found and its latch is not saved yet.
+    pub siphon: bool,
+    /// How long ago each day's budget was reached, in the last week.
+    pub reached: Vec<Span>,
+    /// What was said of the last run.
+    pub verdict: String,
+}
+
+/// Water that was given.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct SpentRecord {
+    /// Litres.
+    pub litres: f64,
+    /// How long ago.
+    pub age: Span,
+    /// Not known to be given, but taken as given.
+    #[serde(default)]
+    pub assumed: bool,
 }

@@ -29,6 +29,9 @@ pub struct TankStatus {
     pub interlocks: Vec<InterlockStatus>,
     /// Each rule.
     pub rules: Vec<RuleStatus>,
+    /// Each top-off.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub top_offs: Vec<TopOffStatus>,
     /// Each hold procedure.
     pub holds: Vec<HoldStatus>,
     /// Each alarm.
@@ -191,6 +194,25 @@ pub struct RuleStatus {
     pub rule: Name,
     /// `idle`, `active`, or `unknown`.
     pub state: &'static str,
+}
+
+/// A top-off: where it stands, and what is left of its budget.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct TopOffStatus {
+    /// Its pump.
+    pub output: Name,
+    /// `waiting`, `running`, `settling` (before the verdict), `watching` (for a siphon).
+    pub state: &'static str,
+    /// Given in the last 24 hours, with what a run that goes on has reserved.
+    pub litres_in_24_hours: f64,
+    /// Left of the budget of any 24 hours.
+    pub day_left_litres: f64,
+    /// Left of the budget of any hour.
+    pub hour_left_litres: f64,
+    /// Runs without answer so far.
+    pub misses: u8,
+    /// What was said of the last run.
+    pub last_run: String,
 }
 
 /// A hold procedure.

@@ -27,6 +27,7 @@ use super::quality::Fault;
 use super::spacing::Start;
 use super::state::TankState;
 use super::thermostat::Thermostat;
+use super::top_off::TopOff;
 use super::vote::Signal;
 
 /// Totals of what runs are saved at least this often; a kill loses no more of them.
@@ -34,7 +35,7 @@ const SAVE_TOTALS: Span = Span::from_seconds(60);
 /// A wall clock that moves against the steady one by more than this has jumped. [F57]
 const CLOCK_JUMP: i64 = 2000;
 /// A condition on an output looks again so soon after a decision changed.
-const LOOK_AGAIN: Span = Span::from_millis(250);
+pub(super) const LOOK_AGAIN: Span = Span::from_millis(250);
 
 /// What the store remembers of a tank at the start.
 #[derive(Clone, Debug, PartialEq)]
@@ -86,6 +87,7 @@ pub struct Tank {
     pub(super) signals: Vec<Signal>,
     pub(super) nodes: Vec<Node>,
     pub(super) thermostat: Thermostat,
+    pub(super) top_offs: Vec<TopOff>,
     pub(super) interlocks: Vec<Interlock>,
     pub(super) plugs: Vec<Plug>,
     pub(super) forces: Vec<Option<Force>>,
@@ -128,6 +130,7 @@ impl Tank {
             signals: plan.signals.iter().map(Signal::new).collect(),
             nodes: vec![Node::default(); plan.conditions.len()],
             thermostat: Thermostat::default(),
+            top_offs: Self::blank_top_offs(&plan, now.steady),
             interlocks: vec![Interlock::default(); plan.interlocks.len()],
             forces: vec![None; plan.outputs.len()],
             holds: vec![Hold::default(); plan.holds.len()],
@@ -343,13 +346,16 @@ impl Tank {
             let noticed = self.plugs[index].expire(now);
             self.write_down(OutputId::new(index), noticed, effects);
         }
+        self.follow_top_offs(effects, &mut deadlines);
         self.gather_opinions(&mut deadlines);
+        self.gather_top_offs();
         if self.decide(effects, &mut deadlines) {
             deadlines.ask(now.after(LOOK_AGAIN), DeadlineKind::Condition);
         }
         if self.connected {
             self.tell_plugs(effects, &mut deadlines);
         }
+        self.pay_top_offs(effects, &mut deadlines);
         self.follow_alarms(effects, &mut deadlines);
         self.answer_waiting(effects, &mut deadlines);
         self.save(effects, &mut deadlines);
@@ -369,7 +375,13 @@ impl Tank {
             (plug.decided(self.plan.outputs[id.index()].kind), plug.report.map(|(state, _)| state))
         };
         let held = |id: HoldId| self.holds[id.index()].active.is_some();
-        look(&Facts { probes: &self.probes, signals: &self.signals, outputs: &outputs, held: &held })
+        look(&Facts {
+            probes: &self.probes,
+            signals: &self.signals,
+            outputs: &outputs,
+            held: &held,
+            top_offs: &self.top_offs,
+        })
     }
 
     /// A condition in words, with what it rests on.
@@ -494,6 +506,7 @@ impl Tank {
                 running: plug.running(),
                 decided,
                 minimum_runs: minimum_ends.is_some(),
+                run_over: None,
                 compressor_rests: minimum_ends.is_some() && plan.kind == OutputKind::Chiller && decided == Switch::Off,
             });
         }

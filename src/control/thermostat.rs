@@ -24,12 +24,14 @@ pub(super) struct Thermostat {
 impl Thermostat {
     /// Wishes anew.
     pub fn wish(&mut self, plan: &ThermostatPlan, vote: &Vote, now: Steady, deadlines: &mut Deadlines) {
+        let was_cooling = self.cool == Some(Switch::On);
+        let was_heating = self.heat == Some(Switch::On);
         if !vote.quality.is_good() {
+            self.heated_at = if was_heating { Some(now) } else { self.heated_at };
+            self.cooled_at = if was_cooling { Some(now) } else { self.cooled_at };
             (self.heat, self.cool) = (None, None);
             return;
         }
-        let was_cooling = self.cool == Some(Switch::On);
-        let was_heating = self.heat == Some(Switch::On);
         let mut ready = |since: Option<Steady>| {
             let due = since.map(|at| at.after(plan.changeover)).filter(|due| *due > now);
             if let Some(due) = due {

@@ -41,6 +41,7 @@ impl Tank {
             outputs: vec![],
             conditions: vec![],
             thermostat: None,
+            top_offs: vec![],
             rules: vec![],
             schedules: vec![],
             interlocks: vec![],

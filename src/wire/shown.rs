@@ -279,6 +279,7 @@ mod tests {
             outputs: vec![],
             interlocks: vec![],
             rules: vec![],
+            top_offs: Vec::new(),
             holds: vec![],
             alarms: vec![],
             caution: None,

@@ -14,7 +14,7 @@ use crate::control::event::{Alive, BrokerSaid, Retained, Unreadable};
 use crate::control::ids::{OutputId, ProbeId};
 use crate::control::plan::Switch::{self, Off, On};
 use crate::control::status::ProofStatus;
-use crate::control::{Effect, Event, Outcome, Request};
+use crate::control::{Effect, Event, Outcome, Remembered, Request};
 use crate::time::{Span, Steady, Wall};
 
 /// One thing that happens.
@@ -40,6 +40,8 @@ enum Act {
     Kill,
     Reload,
     ClockJump(i64),
+    /// The daemon is killed and its record cannot be read.
+    Damage,
 }
 
 fn switches() -> impl Strategy<Value = Switch> {
@@ -103,6 +105,7 @@ fn acts() -> impl Strategy<Value = Act> {
         2 => Just(Act::Reset),
         1 => Just(Act::Acknowledge),
         2 => Just(Act::Kill),
+        1 => Just(Act::Damage),
         1 => Just(Act::Reload),
         1 => (-90_000_000..90_000_000i64).prop_map(Act::ClockJump),
     ]
@@ -114,6 +117,8 @@ struct Shadow {
     /// When each thermometer last gave a possible value, and since when its last three were all over 26 °C.
     possible_at: [Option<Steady>; 2],
     last_three: [Vec<(Steady, f64)>; 2],
+    /// The last possible word of the high float.
+    float: Option<(f64, Steady)>,
     /// The last three possible levels.
     levels: Vec<(Steady, f64)>,
     told: [Option<Switch>; 6],
@@ -121,9 +126,73 @@ struct Shadow {
     reported: [Option<Switch>; 6],
     held_until: [Option<Wall>; 3],
     held_since: [Option<Steady>; 3],
-    latched: [bool; 4],
+    latched: [bool; 6],
     reset_now: bool,
     jumped: bool,
+    water: Water,
+}
+
+/// What the top-off's commands let run, by a clock of its own that no kill sets back. A plug that was told on
+/// runs until it is told off, or its lease of 30 s ends: nothing else is believed.
+#[derive(Default)]
+struct Water {
+    /// What the steady clocks of earlier daemons had counted.
+    earlier: Span,
+    on: Option<(Steady, Steady)>,
+    /// From when to when the pump may have run.
+    runs: Vec<(Steady, Steady)>,
+    /// A record was lost then, and nobody has acknowledged it.
+    damaged: Option<Steady>,
+    /// The daemon started then.
+    started: Steady,
+}
+
+impl Water {
+    const LEASE: Span = Span::from_seconds(30);
+
+    fn clock(&self, now: Steady) -> Steady {
+        now.after(self.earlier)
+    }
+
+    fn told(&mut self, on: bool, now: Steady) {
+        let now = self.clock(now);
+        if let Some((since, refreshed)) = self.on {
+            let over = refreshed.after(Self::LEASE);
+            if !on || over < now {
+                self.runs.push((since, over.min(now)));
+                self.on = None;
+            }
+        }
+        if on {
+            let since = self.on.map_or(now, |(since, _)| since);
+            self.on = Some((since, now));
+        }
+    }
+
+    /// Litres between then and now, were the pump to go on until its lease is over.
+    fn litres(&self, within: Span, now: Steady) -> f64 {
+        let now = self.clock(now);
+        let from = Steady::from_millis(now.millis().saturating_sub(within.millis()));
+        let standing = self.on.map(|(since, refreshed)| (since, refreshed.after(Self::LEASE)));
+        let runs = self.runs.iter().copied().chain(standing);
+        let seconds: f64 = runs.map(|(since, until)| until.since(since.max(from)).seconds()).sum();
+        seconds * LITRES_PER_SECOND
+    }
+
+    fn check(&self, now: Steady) {
+        let (day, hour) = (self.litres(Span::from_hours(24), now), self.litres(Span::from_hours(1), now));
+        assert!(day <= PER_DAY + 1e-6, "invariant 2: {day} L in a day");
+        // The one lease that a daemon which dies in a run leaves running.
+        let lease = Self::LEASE.seconds() * LITRES_PER_SECOND;
+        assert!(hour <= PER_HOUR + lease + 1e-6, "invariant 2: {hour} L in an hour");
+        if let Some((since, _)) = self.on {
+            assert!(self.clock(now).since(since) <= Span::from_seconds(36), "invariant 2: a run without end");
+        }
+        let fresh = self.clock(now).since(self.started) < Span::from_minutes(2);
+        assert!(!fresh, "invariant 2: topped off right after a start");
+        let lost = self.damaged.is_some_and(|at| self.clock(now).since(at) < Span::from_hours(24));
+        assert!(!lost, "invariant 2: topped off with a lost record");
+    }
 }
 
 impl Shadow {
@@ -135,6 +204,7 @@ impl Shadow {
                 let surplus = self.last_three[probe].len().saturating_sub(3);
                 self.last_three[probe].drain(..surplus);
             }
+            FLOAT if (0.0..=1.0).contains(&value) => self.float = Some((value, at)),
             LEVEL if (-250.0..=250.0).contains(&value) => {
                 self.levels.push((at, value));
                 let surplus = self.levels.len().saturating_sub(3);
@@ -278,16 +348,24 @@ impl Checked {
             }
             Act::EndForce(name) => self.ask(Request::EndForce { output: (*name).to_owned() }),
             Act::Reset => self.ask(Request::Reset { interlock: None }),
-            Act::Acknowledge => self.ask(Request::Acknowledge { alarm: None }),
+            Act::Acknowledge => {
+                self.shadow.water.damaged = None;
+                self.ask(Request::Acknowledge { alarm: None });
+            }
             Act::Kill => {
                 // Everything heard is forgotten; what stands must not be.
-                let keep =
-                    Shadow { held_until: self.shadow.held_until, latched: self.shadow.latched, ..Shadow::default() };
-                self.shadow = keep;
-                self.world.broker = true;
+                let (held_until, latched) = (self.shadow.held_until, self.shadow.latched);
+                let water = self.forgets();
+                self.shadow = Shadow { held_until, latched, water, ..Shadow::default() };
                 self.world.kill_and_restart();
-                let effects = std::mem::take(&mut self.world.effects);
-                self.check(&effects);
+                self.starts();
+            }
+            Act::Damage => {
+                let mut water = self.forgets();
+                water.damaged = Some(water.earlier).map(|span| Steady::from_millis(77).after(span));
+                self.shadow = Shadow { water, ..Shadow::default() };
+                self.world.restart_with(|_| Remembered::Damaged("a test says so".to_owned()));
+                self.starts();
             }
             Act::Reload => {
                 let mut changed = plan();
@@ -302,6 +380,20 @@ impl Checked {
                 self.step(Event::Woken);
             }
         }
+    }
+
+    /// A kill: the broker is there afterwards, and the next steady clock begins at 77 ms.
+    fn forgets(&mut self) -> Water {
+        let mut water = std::mem::take(&mut self.shadow.water);
+        water.earlier = water.earlier.plus(self.world.now.steady.since(Steady::from_millis(77)));
+        water.started = Steady::from_millis(77).after(water.earlier);
+        self.world.broker = true;
+        water
+    }
+
+    fn starts(&mut self) {
+        let effects = std::mem::take(&mut self.world.effects);
+        self.check(&effects);
     }
 
     fn ask(&mut self, request: Request) {
@@ -334,6 +426,7 @@ impl Checked {
                     self.check_command(index, *to, cause, now);
                 }
                 Effect::RefreshLease { output } if output.index() == HEATER => self.check_heat(now),
+                Effect::RefreshLease { output } if output.index() == TOP_OFF => self.check_top_off(now),
                 Effect::Answer { answer, .. } if answer.outcome == Outcome::Done => {
                     for line in answer.details.iter().filter(|line| line.contains("proven by its report")) {
                         let index =
@@ -352,9 +445,24 @@ impl Checked {
         assert!(!self.shadow.confirmed_hot(now), "invariant 1: heat with the cut-off confirmed");
     }
 
-    fn check_command(&self, index: usize, to: Switch, cause: &str, now: Steady) {
+    /// No top-off with its float wet or not seen, without a level, during its hold, or past its budget.
+    fn check_top_off(&mut self, now: Steady) {
+        self.shadow.water.told(true, now);
+        self.shadow.water.check(now);
+        let fresh = |at: Steady| now.since(at) < Span::from_seconds(60);
+        let dry = self.shadow.float.is_some_and(|(value, at)| value <= 0.5 && fresh(at));
+        assert!(dry, "invariant 2: topped off with the float wet or not seen");
+        let level = self.shadow.levels.last().is_some_and(|(at, _)| fresh(*at));
+        assert!(level, "invariant 2: topped off without a level");
+        let held = self.world.tank.status(self.world.now).holds[0].active;
+        assert!(!held, "invariant 2: topped off during a hold");
+    }
+
+    fn check_command(&mut self, index: usize, to: Switch, cause: &str, now: Steady) {
         match (index, to) {
             (HEATER, On) => self.check_heat(now),
+            (TOP_OFF, On) => self.check_top_off(now),
+            (TOP_OFF, Off) => self.shadow.water.told(false, now),
             (RETURN | POWERHEAD, Off) => {
                 let allowed = ["hold ", "forced ", "interlock return-pump-dry"];
                 assert!(allowed.iter().any(|start| cause.starts_with(start)), "invariant 7: off for {cause}");
@@ -427,7 +535,7 @@ proptest! {
     #![proptest_config(config(1000))]
 
     #[test]
-    fn invariants_1_4_5_6_7_9_and_10_hold_under_random_events(acts in proptest::collection::vec(acts(), 1..80)) {
+    fn invariants_1_2_4_5_6_7_9_and_10_hold_under_random_events(acts in proptest::collection::vec(acts(), 1..80)) {
         Checked::run(&acts);
     }
 

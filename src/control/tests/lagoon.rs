@@ -4,11 +4,11 @@
 use std::collections::BTreeMap;
 
 use crate::control::effect::{Effect, JournalEntry, Notice};
-use crate::control::ids::{Name, OutputId, ProbeId, SignalId};
+use crate::control::ids::{Name, OutputId, ProbeId, SignalId, TopOffId};
 use crate::control::plan::*;
 use crate::control::{Answer, Event, Remembered, Request, RequestId, Tank};
 use crate::time::{Now, Span, Steady, Wall, Zone};
-use crate::units::{Power, Quantity, Volume};
+use crate::units::{Flow, Power, Quantity, Volume};
 
 pub const DISPLAY: usize = 0;
 pub const SUMP: usize = 1;
@@ -22,6 +22,11 @@ pub const RETURN: usize = 2;
 pub const POWERHEAD: usize = 3;
 pub const TOP_OFF: usize = 4;
 pub const FAN: usize = 5;
+
+/// The pump gives 0.5 L a minute into 37.5 mL a millimetre: a run of 18 s is 150 mL, or 4 mm.
+pub const LITRES_PER_SECOND: f64 = 0.5 / 60.0;
+pub const PER_DAY: f64 = 1.5;
+pub const PER_HOUR: f64 = 0.7;
 
 fn probe(name: &str, quantity: Quantity, least: f64, greatest: f64) -> ProbePlan {
     ProbePlan {
@@ -124,6 +129,7 @@ pub fn plan() -> TankPlan {
             cool: Some(LoopSide { output: OutputId::new(CHILLER), on_at: 26.0, off_at: 25.6 }),
             changeover: Span::from_minutes(10),
         }),
+        top_offs: Vec::new(),
         rules: Vec::new(),
         schedules: Vec::new(),
         interlocks: Vec::new(),
@@ -174,20 +180,24 @@ fn add_conditions(plan: &mut TankPlan) {
         within: Span::from_minutes(30),
         alone_for: Span::from_minutes(10),
     };
+    let mut found = |fact| plan.add(Condition::TopOff { top_off: TopOffId::new(0), fact });
+    let (no_response, siphon) = (found(TopOffFact::NoResponse), found(TopOffFact::Siphon));
     plan.interlocks = vec![
         interlock("heater-cutoff", cutoff, OnUnknown::Trips, HEATER, latch, false),
         interlock("top-off-high", float, OnUnknown::Trips, TOP_OFF, Latch::Always, false),
         interlock("return-pump-dry", dry, OnUnknown::Holds, RETURN, Latch::Never, true),
         interlock("floor-wet", leak, OnUnknown::Ignored, TOP_OFF, Latch::Always, true),
+        interlock("top-off-no-response", no_response, OnUnknown::Ignored, TOP_OFF, Latch::Always, true),
+        interlock("top-off-siphon", siphon, OnUnknown::Ignored, TOP_OFF, Latch::Always, true),
     ];
     let enough = plan.add(compare(1, Estimate::Voted, Side::Above, -60.0, Doubtful::IsUnknown));
     let enough = || Permissive { name: Name::new("water-over-intake"), condition: enough };
     plan.outputs[RETURN].permissives = vec![enough()];
     plan.outputs[POWERHEAD].permissives = vec![enough()];
-    let low = compare(1, Estimate::Voted, Side::Below, -4.0, Doubtful::IsUnknown);
-    let low = lasting(plan, low, 60, TimerUnknown::Resets);
+    add_top_off(plan);
+    let warm = plan.add(compare(0, Estimate::Voted, Side::Above, 25.8, Doubtful::IsUnknown));
     plan.rules =
-        vec![RulePlan { name: Name::new("top-up"), cause: low, wishes: vec![(OutputId::new(TOP_OFF), Switch::On)] }];
+        vec![RulePlan { name: Name::new("warm"), cause: warm, wishes: vec![(OutputId::new(FAN), Switch::On)] }];
     let pauses = |outputs: &[usize]| outputs.iter().map(|output| OutputId::new(*output)).collect();
     plan.holds = vec![
         HoldPlan {
@@ -227,6 +237,36 @@ fn add_conditions(plan: &mut TankPlan) {
         alarm("clock-jumped", Priority::Medium, AlarmSource::ClockJumped, 0),
         alarm("state-damaged", Priority::High, AlarmSource::StateDamaged, 0),
     ];
+}
+
+/// The water is topped off from -4 mm to 0, with the return pump's report as the evidence of flow.
+fn add_top_off(plan: &mut TankPlan) {
+    let low = compare(1, Estimate::Voted, Side::Below, -4.0, Doubtful::IsUnknown);
+    let wanted = lasting(plan, low, 60, TimerUnknown::Resets);
+    let flow = Condition::Output { output: OutputId::new(RETURN), fact: OutputFact::ProvenOn };
+    let flow = lasting(plan, flow, 600, TimerUnknown::Resets);
+    let signal = SignalId::new(1);
+    let known = plan.add(Condition::Known { signal, doubtful: Doubtful::IsUnknown });
+    let dry = Condition::Contact { signal: SignalId::new(2), wet: false, doubtful: Doubtful::IsUnknown };
+    let dry = plan.add(dry);
+    let need = |name: &str, condition| Permissive { name: Name::new(name), condition };
+    plan.outputs[TOP_OFF].permissives =
+        vec![need("high-float-dry", dry), need("level-known", known), need("flow-proven", flow)];
+    plan.top_offs = vec![TopOffPlan {
+        output: OutputId::new(TOP_OFF),
+        wanted,
+        gauge: Gauge::Level { signal, stop_at: 0.0, litres_per_mm: 0.0375 },
+        high: vec![SignalId::new(2)],
+        steady: Some(flow),
+        delivers: Flow::from_litres_per_minute(60.0 * LITRES_PER_SECOND).unwrap(),
+        expected: Span::from_seconds(18),
+        longest: Span::from_seconds(36),
+        settle: Span::from_seconds(60),
+        rest: Span::from_minutes(10),
+        per_day: Volume::from_litres(PER_DAY).unwrap(),
+        per_hour: Volume::from_litres(PER_HOUR).unwrap(),
+        salinity: None,
+    }];
 }
 
 /// What a plug does besides obeying.
@@ -405,6 +445,29 @@ impl World {
         }
     }
 
+    /// Lets time go by until an output is told on.
+    pub fn advance_until_on(&mut self, output: usize) {
+        let told = self.commands.len();
+        for _ in 0..3600 {
+            self.advance(Span::from_seconds(1));
+            if self.commands[told..].iter().any(|(_, index, to)| *index == output && *to == Switch::On) {
+                return;
+            }
+        }
+        panic!("not on within an hour: {:#?}", self.tank.explain(OutputId::new(output), self.now));
+    }
+
+    /// Lets time go by while the top-off raises the level as it should, times `gain`.
+    pub fn top_off_for(&mut self, span: Span, gain: f64) {
+        let end = self.now.steady.after(span);
+        while self.now.steady < end {
+            self.advance(Span::from_seconds(1));
+            if let (Switch::On, Some(level)) = (self.plugs[TOP_OFF], &mut self.reads[LEVEL]) {
+                *level += gain * LITRES_PER_SECOND / 0.0375;
+            }
+        }
+    }
+
     /// Moves the clock to the next thing that happens, at most to `end`, and says what does.
     pub fn next_events(&mut self, end: Steady) -> Vec<Event> {
         let mut next = end.min(self.speaks_at);
@@ -444,13 +507,18 @@ impl World {
 
     /// The daemon is killed now and starts again with what its store holds.
     pub fn kill_and_restart(&mut self) {
+        self.restart_with(|state| Remembered::State(Box::new(state)));
+    }
+
+    /// The daemon is killed now, and starts again with what `remembered` makes of its store.
+    pub fn restart_with(&mut self, remembered: impl FnOnce(crate::control::state::TankState) -> Remembered) {
         let saved = serde_json::to_string(&self.tank.state()).unwrap();
         let state = serde_json::from_str(&saved).unwrap();
         // A steady clock means nothing in the next run.
         self.now.steady = Steady::from_millis(77);
         self.speaks_at = self.now.steady;
         self.reports_due.clear();
-        self.take(Tank::new(self.tank.plan().clone(), Remembered::State(Box::new(state)), self.now));
+        self.take(Tank::new(self.tank.plan().clone(), remembered(state), self.now));
         self.step(Event::BrokerConnected);
     }
 

@@ -4,3 +4,4 @@ mod holds;
 mod invariants;
 mod lagoon;
 mod stories;
+mod top_off;

@@ -126,8 +126,7 @@ fn one_lying_probe_trips_and_does_not_latch() {
 fn a_wet_float_stops_the_top_off_in_the_same_step_f17() {
     let mut world = World::settled();
     world.reads[LEVEL] = Some(-6.0);
-    world.advance(minutes(12));
-    assert_eq!(world.last_command(TOP_OFF), Some(On));
+    world.advance_until_on(TOP_OFF);
     let from = world.now.steady;
     world.read(FLOAT, 1.0);
     assert_eq!(world.commands_since(from, TOP_OFF), [Off]);
@@ -144,7 +143,7 @@ fn a_latch_is_saved_in_its_own_step_right_after_the_commands() {
 
     let mut world = World::settled();
     world.reads[LEVEL] = Some(-6.0);
-    world.advance(minutes(12));
+    world.advance_until_on(TOP_OFF);
     world.effects.clear();
     world.read(FLOAT, 1.0);
     let off = world.effects.iter().position(|effect| matches!(effect, Effect::SwitchPlug { to: Off, .. }));

@@ -85,6 +85,7 @@ fn tank(name: &str) -> TankStatus {
             last_trip: None,
         }],
         rules: vec![RuleStatus { rule: Name::new("night-fan"), state: "idle" }],
+        top_offs: Vec::new(),
         holds: vec![HoldStatus {
             hold: Name::new("water-change"),
             active: true,

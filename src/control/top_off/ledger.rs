@@ -1,0 +1,176 @@
+//! What a pump has given in the last 24 hours, so that no day and no hour gets more than its budget.
+//!
+//! Everything counts from the end of its run by the steady clock, and after a restart from where the last
+//! record was: time in which no daemon lived makes nothing older. A wall clock that jumps gives nothing back.
+
+use crate::control::state::SpentRecord;
+use crate::time::{Span, Steady};
+
+pub(super) const DAY: Span = Span::from_hours(24);
+const HOUR: Span = Span::from_hours(1);
+/// Runs that end so close together are one entry: a plug that somebody flickers fills no memory.
+const TOGETHER: Span = Span::from_minutes(1);
+
+/// A window of the budget.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Window {
+    /// Any 24 hours.
+    Day,
+    /// Any hour.
+    Hour,
+}
+
+impl Window {
+    fn span(self) -> Span {
+        match self {
+            Self::Day => DAY,
+            Self::Hour => HOUR,
+        }
+    }
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Entry {
+    litres: f64,
+    /// When it is a day old.
+    day_over: Steady,
+    /// Taken as given, for nobody knows.
+    assumed: bool,
+}
+
+impl Entry {
+    fn age(&self, now: Steady) -> Span {
+        DAY.minus(self.day_over.since(now))
+    }
+
+    /// When it leaves a window; the past if it has.
+    fn leaves(&self, window: Window, now: Steady) -> Steady {
+        now.after(window.span().minus(self.age(now)))
+    }
+}
+
+/// Runs of the last 24 hours.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Ledger {
+    entries: Vec<Entry>,
+}
+
+impl Ledger {
+    /// A run ended at this moment.
+    pub fn spend(&mut self, litres: f64, at: Steady, now: Steady) {
+        self.entries.retain(|entry| entry.day_over > now);
+        let day_over = at.after(DAY);
+        match self.entries.last_mut() {
+            Some(last) if !last.assumed && day_over.since(last.day_over) < TOGETHER => {
+                last.litres += litres;
+                last.day_over = last.day_over.max(day_over);
+            }
+            _ => self.entries.push(Entry { litres, day_over, assumed: false }),
+        }
+    }
+
+    /// Nobody knows what was given: so much is taken as given just now.
+    pub fn assume(&mut self, litres: f64, now: Steady) {
+        self.entries.push(Entry { litres, day_over: now.after(DAY), assumed: true });
+    }
+
+    /// A person has looked.
+    pub fn forget_assumed(&mut self) {
+        self.entries.retain(|entry| !entry.assumed);
+    }
+
+    /// Litres in a window.
+    pub fn litres(&self, window: Window, now: Steady) -> f64 {
+        self.inside(window, now).map(|entry| entry.litres).sum::<f64>() + 0.0
+    }
+
+    fn inside(&self, window: Window, now: Steady) -> impl Iterator<Item = &Entry> {
+        self.entries.iter().filter(move |entry| entry.day_over > now && entry.age(now) < window.span())
+    }
+
+    /// When so many litres more fit under the most that a window may have: now, or when enough is old.
+    pub fn fits_at(&self, window: Window, most: f64, litres: f64, now: Steady) -> Steady {
+        let mut left = self.litres(window, now);
+        let fits = |left: f64| left + litres <= most + 1e-9;
+        if fits(left) {
+            return now;
+        }
+        let mut leaving: Vec<(Steady, f64)> =
+            self.inside(window, now).map(|entry| (entry.leaves(window, now), entry.litres)).collect();
+        leaving.sort_by_key(|(at, _)| *at);
+        for (at, litres) in leaving {
+            left -= litres;
+            if fits(left) {
+                return at;
+            }
+        }
+        // More than the whole budget at once: never.
+        Steady::from_millis(u64::MAX)
+    }
+
+    /// The end of the newest known run, as its age.
+    pub fn newest(&self, now: Steady) -> Option<Span> {
+        self.entries.iter().filter(|entry| !entry.assumed && entry.day_over > now).map(|entry| entry.age(now)).min()
+    }
+
+    /// For the store.
+    pub fn record(&self, now: Steady) -> Vec<SpentRecord> {
+        let young = self.entries.iter().filter(|entry| entry.day_over > now);
+        young.map(|entry| SpentRecord { litres: entry.litres, age: entry.age(now), assumed: entry.assumed }).collect()
+    }
+
+    /// From the store.
+    pub fn restored(records: &[SpentRecord], now: Steady) -> Self {
+        let entry = |record: &SpentRecord| Entry {
+            // A record that was tampered with never gives anything back.
+            litres: if record.litres.is_finite() { record.litres.max(0.0) } else { f64::MAX },
+            day_over: now.after(DAY.minus(record.age)),
+            assumed: record.assumed,
+        };
+        Self { entries: records.iter().map(entry).collect() }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(minutes: u64) -> Steady {
+        Steady::from_millis(minutes * 60_000)
+    }
+
+    #[test]
+    fn what_was_given_leaves_the_hour_and_then_the_day() {
+        let mut ledger = Ledger::default();
+        ledger.spend(0.3, at(0), at(0));
+        ledger.spend(0.2, at(30), at(30));
+        assert!((ledger.litres(Window::Hour, at(59)) - 0.5).abs() < 1e-12);
+        assert!((ledger.litres(Window::Hour, at(60)) - 0.2).abs() < 1e-12);
+        assert!((ledger.litres(Window::Day, at(60)) - 0.5).abs() < 1e-12);
+        assert!((ledger.litres(Window::Day, at(24 * 60)) - 0.2).abs() < 1e-12);
+        assert_eq!(ledger.fits_at(Window::Hour, 0.6, 0.1, at(40)), at(40));
+        assert_eq!(ledger.fits_at(Window::Hour, 0.6, 0.3, at(40)), at(60));
+        assert_eq!(ledger.fits_at(Window::Hour, 0.6, 0.6, at(40)), at(90));
+        assert_eq!(ledger.fits_at(Window::Day, 0.6, 0.3, at(40)), at(24 * 60));
+    }
+
+    #[test]
+    fn a_restart_makes_nothing_older_than_it_was() {
+        let mut ledger = Ledger::default();
+        ledger.spend(0.3, at(0), at(0));
+        let restored = Ledger::restored(&ledger.record(at(600)), at(1));
+        assert!((restored.litres(Window::Day, at(24 * 60 - 600)) - 0.3).abs() < 1e-12);
+        assert!(restored.litres(Window::Day, at(24 * 60 - 600 + 1)) < 1e-12);
+    }
+
+    #[test]
+    fn what_was_only_assumed_goes_when_a_person_has_looked() {
+        let mut ledger = Ledger::default();
+        ledger.spend(0.3, at(0), at(0));
+        ledger.assume(2.0, at(1));
+        assert!((ledger.litres(Window::Day, at(2)) - 2.3).abs() < 1e-12);
+        assert_eq!(ledger.newest(at(2)), Some(Span::from_minutes(2)));
+        ledger.forget_assumed();
+        assert!((ledger.litres(Window::Day, at(2)) - 0.3).abs() < 1e-12);
+    }
+}

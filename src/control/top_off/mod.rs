@@ -1,0 +1,248 @@
+//! A top-off: evaporated water is replaced in bounded runs, each judged by its answer, within a budget.
+//!
+//! ```text
+//!            decided on, water reserved on disk             decided off, by whomever
+//!   waiting ──────────────────────────────────► running ──────────────────────────────► settling
+//!      ▲  rest over                                                                        │ judged
+//!      └──────────────────── watching (a siphon shows now) ◄───────────────────────────────┘
+//! ```
+//! Duty: what to wish of the pump, why a start waits, and what a run's answer means. Two runs without answer,
+//! and a siphon, are facts for latching interlocks. Whoever turns the pump on, a force too, gets one run and
+//! pays from the budget. Limits: whether the water may be topped off at all is asked by the output's
+//! permissives (float, level, flow, leak, reservoir, salinity), and stopped by interlocks.
+
+mod ledger;
+mod live;
+mod runs;
+mod verdict;
+
+use crate::time::{Span, Steady};
+
+use super::deadlines::Deadlines;
+use super::effect::DeadlineKind;
+use super::plan::{Gauge, Switch, TopOffFact, TopOffPlan};
+use super::truth::Truth;
+use ledger::Ledger;
+pub use ledger::Window;
+pub(super) use live::fact_words;
+use runs::Run;
+
+/// A daemon that has just started tops nothing off. [E: 2 min]
+const AFTER_START: Span = Span::from_minutes(2);
+/// So many runs without answer end it. [E: one retry]
+const MOST_MISSES: u8 = 2;
+/// A day's budget that was reached counts for a week. [E: twice in 7 days]
+const WEEK: Span = Span::from_hours(7 * 24);
+
+/// Why a start waits.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Withheld {
+    /// The daemon has just started.
+    JustStarted,
+    /// The last run was not long enough ago, or is not known to be over.
+    Rests,
+    /// A run more would be past the budget.
+    Budget(Window),
+}
+
+/// Where it stands.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Phase {
+    Waiting,
+    /// Decided on.
+    Running {
+        since: Steady,
+        before: Option<f64>,
+    },
+    /// Decided off; what flows comes to rest.
+    Settling {
+        ran: Span,
+        before: Option<f64>,
+        judged_at: Steady,
+    },
+    /// Judged; the pump is off and the level should stand.
+    Watching {
+        until: Steady,
+        level: f64,
+    },
+}
+
+/// What is seen of the tank in one step.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Look {
+    pub now: Steady,
+    pub wanted: Truth,
+    /// The level in mm or the low float (1 wet), while good.
+    pub gauge: Option<f64>,
+    /// Flow went on undisturbed, and no hold stands.
+    pub steady: bool,
+    pub salinity_good: bool,
+    /// Every high contact is good and dry, and the broker is there to stop the pump.
+    pub in_sight: bool,
+}
+
+/// A top-off's memory.
+#[derive(Clone, Debug)]
+pub(super) struct TopOff {
+    phase: Phase,
+    ledger: Ledger,
+    /// The pump runs, or may.
+    run: Option<Run>,
+    started: Steady,
+    rested_at: Option<Steady>,
+    misses: u8,
+    /// Found in this step, for the conditions of the next one.
+    found: Option<TopOffFact>,
+    /// The plug's own countdown.
+    lease: Option<Span>,
+    /// When each day's budget that was reached is a week old.
+    reached: Vec<Steady>,
+    salinity_good: bool,
+    /// What it wishes.
+    pub wish: Switch,
+    /// Why a start waits.
+    pub withheld: Option<Withheld>,
+    /// No run is longer than this one.
+    pub run_over: bool,
+    /// What was said last.
+    pub verdict: String,
+}
+
+impl TopOff {
+    pub fn new(lease: Option<Span>, now: Steady) -> Self {
+        Self {
+            phase: Phase::Waiting,
+            ledger: Ledger::default(),
+            run: None,
+            started: now,
+            rested_at: None,
+            misses: 0,
+            found: None,
+            lease,
+            reached: Vec::new(),
+            salinity_good: true,
+            wish: Switch::Off,
+            withheld: None,
+            run_over: false,
+            verdict: String::new(),
+        }
+    }
+
+    /// Before the decisions of a step: judges what is due, wishes, and says what withholds a start.
+    /// Returns what is worth a line in the journal.
+    pub fn follow(&mut self, plan: &TopOffPlan, look: &Look, deadlines: &mut Deadlines) -> Option<String> {
+        // What was to be said once was seen by the conditions of this step.
+        if let Some(found) = self.found.take() {
+            if found == TopOffFact::NoResponse {
+                self.misses = 0;
+            }
+            look_again(look.now, deadlines);
+        }
+        self.salinity_good = look.salinity_good;
+        let mut said = self.advance(plan, look);
+        if self.found.is_some() {
+            look_again(look.now, deadlines);
+        }
+        (self.wish, self.run_over) = self.wish(plan, look);
+        self.withheld = self.withhold(plan, look.now);
+        if look.wanted.is_true()
+            && self.withheld == Some(Withheld::Budget(Window::Day))
+            && self.reach(look.now, deadlines)
+        {
+            let text =
+                format!("water is wanted, and the day's budget of {:.2} L is spent", self.most(plan, Window::Day));
+            said.get_or_insert(text);
+        }
+        said
+    }
+
+    /// The day's budget is spent and more is wanted: counted once in 24 hours. Returns whether it is now.
+    fn reach(&mut self, now: Steady, deadlines: &mut Deadlines) -> bool {
+        let day_old = self.reached.last().map(|over| now.after(over.since(now).minus(WEEK.minus(ledger::DAY))));
+        if let Some(at) = day_old.filter(|at| *at > now) {
+            deadlines.ask(at, DeadlineKind::TopOff);
+            return false;
+        }
+        self.reached.retain(|over| *over > now);
+        self.reached.push(now.after(WEEK));
+        look_again(now, deadlines);
+        true
+    }
+
+    /// What is wished, and whether the run has lasted as long as any may.
+    fn wish(&self, plan: &TopOffPlan, look: &Look) -> (Switch, bool) {
+        let Phase::Running { since, .. } = self.phase else {
+            return (if look.wanted.is_true() { Switch::On } else { Switch::Off }, false);
+        };
+        let ran = look.now.since(since);
+        let goes_on = look.in_sight
+            && ran < plan.longest
+            && match (plan.gauge, look.gauge) {
+                // What is not seen is not topped off.
+                (_, None) => false,
+                (Gauge::Level { stop_at, .. }, Some(level)) => level < stop_at,
+                (Gauge::LowFloat(_), Some(wet)) => wet < 0.5 && ran < plan.expected,
+            };
+        (if goes_on { Switch::On } else { Switch::Off }, ran >= plan.longest)
+    }
+
+    fn withhold(&self, plan: &TopOffPlan, now: Steady) -> Option<Withheld> {
+        if matches!(self.phase, Phase::Running { .. }) {
+            return None;
+        }
+        if now < self.started.after(AFTER_START) {
+            return Some(Withheld::JustStarted);
+        }
+        if self.run.is_some() || self.rested_at.is_some_and(|at| now < at) {
+            return Some(Withheld::Rests);
+        }
+        [Window::Day, Window::Hour]
+            .into_iter()
+            .find(|window| self.fits_at(plan, *window, now) > now)
+            .map(Withheld::Budget)
+    }
+
+    /// Asks to be woken for everything that time alone changes.
+    fn ask(&self, plan: &TopOffPlan, now: Steady, deadlines: &mut Deadlines) {
+        let mut ask = |at: Steady| {
+            if at > now {
+                deadlines.ask(at, DeadlineKind::TopOff);
+            }
+        };
+        match self.phase {
+            Phase::Waiting => {}
+            Phase::Running { since, .. } => {
+                ask(since.after(plan.longest));
+                ask(since.after(plan.expected));
+            }
+            Phase::Settling { judged_at, .. } => ask(judged_at),
+            Phase::Watching { until, .. } => ask(until),
+        }
+        ask(self.started.after(AFTER_START));
+        self.rested_at.into_iter().for_each(&mut ask);
+        self.run.and_then(|run| run.over_at).into_iter().for_each(&mut ask);
+        self.reached.iter().copied().for_each(&mut ask);
+        if self.run.is_none() {
+            for window in [Window::Day, Window::Hour] {
+                ask(self.fits_at(plan, window, now));
+            }
+        }
+    }
+
+    /// What conditions ask.
+    pub fn fact(&self, fact: TopOffFact, now: Steady) -> Truth {
+        Truth::of(match fact {
+            TopOffFact::NoResponse | TopOffFact::Siphon => self.found == Some(fact),
+            TopOffFact::OverBudget => self.reached.iter().filter(|over| **over > now).count() >= 2,
+        })
+    }
+}
+
+/// What is said once must be seen once, and be gone again before anybody asks for a reset.
+fn look_again(now: Steady, deadlines: &mut Deadlines) {
+    deadlines.ask(now.after(super::tank::LOOK_AGAIN), DeadlineKind::TopOff);
+}
+
+fn litres_per_second(plan: &TopOffPlan) -> f64 {
+    plan.delivers.litres_per_minute() / 60.0
+}

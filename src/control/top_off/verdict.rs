@@ -1,0 +1,87 @@
+//! What a run's answer means: enough, nothing, or more than was pumped.
+//!
+//! A verdict needs a look at undisturbed water before and after. Without one there is none: a run in which a
+//! hold began, or the flow or the level was lost, is neither answered nor missed.
+
+use crate::control::plan::{Gauge, TopOffFact, TopOffPlan};
+use crate::time::Span;
+
+use super::{Look, MOST_MISSES, Phase, TopOff, litres_per_second};
+
+/// After a run a siphon shows within this time. [F36]
+const WATCHED_FOR: Span = Span::from_minutes(5);
+/// Rising by more than this without the pump is a siphon, mm. [F36]
+const SIPHON_RISE: f64 = 3.0;
+/// The answer of the level must be this part of what the run should have given. [E: 25 %]
+const LEAST_ANSWER: f64 = 0.25;
+/// More than this part of it comes from somewhere else. [E: 150 %]
+const MOST_ANSWER: f64 = 1.5;
+
+impl TopOff {
+    /// Judges a run whose water has settled, and watches the level after it.
+    pub(super) fn advance(&mut self, plan: &TopOffPlan, look: &Look) -> Option<String> {
+        match self.phase {
+            Phase::Settling { ran, before, judged_at } if judged_at <= look.now => {
+                let after = look.gauge.filter(|_| look.steady);
+                let text = self.judge(plan, ran, before, after);
+                self.phase = match (plan.gauge, after) {
+                    (Gauge::Level { .. }, Some(level)) if self.found.is_none() => {
+                        Phase::Watching { until: look.now.after(WATCHED_FOR.minus(plan.settle)), level }
+                    }
+                    _ => Phase::Waiting,
+                };
+                self.verdict.clone_from(&text);
+                Some(text)
+            }
+            Phase::Watching { level, .. }
+                if look.steady && self.run.is_none() && look.gauge.is_some_and(|now| now - level > SIPHON_RISE) =>
+            {
+                let rise = look.gauge.unwrap_or(level) - level;
+                self.phase = Phase::Waiting;
+                self.found = Some(TopOffFact::Siphon);
+                self.verdict = format!("the level rose by {rise:.1} mm after the run had settled, with the pump off");
+                Some(self.verdict.clone())
+            }
+            Phase::Watching { until, .. } if until <= look.now || !look.steady => {
+                self.phase = Phase::Waiting;
+                None
+            }
+            _ => None,
+        }
+    }
+
+    fn judge(&mut self, plan: &TopOffPlan, ran: Span, before: Option<f64>, after: Option<f64>) -> String {
+        let (Some(before), Some(after)) = (before, after) else {
+            return format!("a run of {ran} is not judged: the water was disturbed, or not seen throughout");
+        };
+        // A short run moves less than a probe's noise. [E: 9 of 18 s]
+        let long_enough = ran.times(2) >= plan.expected;
+        let (answered, text) = match plan.gauge {
+            Gauge::Level { litres_per_mm, .. } => {
+                let due = ran.seconds() * litres_per_second(plan) / litres_per_mm;
+                let rise = after - before;
+                if rise > MOST_ANSWER * due && rise - due > SIPHON_RISE {
+                    self.found = Some(TopOffFact::Siphon);
+                }
+                let text = format!("a run of {ran} raised the level by {rise:.1} mm, and should by {due:.1} mm");
+                (rise >= LEAST_ANSWER * due, text)
+            }
+            Gauge::LowFloat(_) => {
+                let wet = after > 0.5;
+                let word = if wet { "is wet" } else { "is still dry" };
+                (wet, format!("after a run of {ran} the low float {word}"))
+            }
+        };
+        if answered || !long_enough {
+            if answered {
+                self.misses = 0;
+            }
+            return text;
+        }
+        self.misses = self.misses.saturating_add(1);
+        let again = self.misses < MOST_MISSES;
+        self.found = if again { self.found } else { Some(TopOffFact::NoResponse) };
+        let then = if again { "no answer; one retry" } else { "no answer twice" };
+        format!("{text}: {then}")
+    }
+}
