@@ -155,6 +155,12 @@ impl Plug {
         }
     }
 
+    /// What it reports, for conditions that look at it. What a plug said before it died is no evidence: after a
+    /// power cut a return pump's old `on` would let the heater start before the water moves.
+    pub fn evidence(&self) -> Option<Switch> {
+        self.report.filter(|_| self.alive != Some(Alive::No)).map(|(state, _)| state)
+    }
+
     /// Counts the time on up to now.
     pub fn count_time(&mut self, now: Steady) {
         if self.running() == Switch::On {

@@ -372,7 +372,7 @@ impl Tank {
     pub(super) fn with_facts<T>(&self, look: impl FnOnce(&Facts<'_>) -> T) -> T {
         let outputs = |id: OutputId| {
             let plug = &self.plugs[id.index()];
-            (plug.decided(self.plan.outputs[id.index()].kind), plug.report.map(|(state, _)| state))
+            (plug.decided(self.plan.outputs[id.index()].kind), plug.evidence())
         };
         let held = |id: HoldId| self.holds[id.index()].active.is_some();
         look(&Facts {
