@@ -123,7 +123,7 @@ fn f59_unreasonable_requests_are_refused_with_the_reason() {
     let mut story = Story::new(21.0, &["high-float sticks wet at 10 min"]);
     story.until("20 min");
     for ask in
-        ["force heater on for 24 h", "heat everything", "force top-off on for 5 min", "force return-pump off for 2 h"]
+        ["force heater on for 24 h", "heat everything", "force top-off on for 20 s", "force return-pump off for 2 h"]
     {
         story.run.ask(0, ask);
         story.run.pass(Span::from_seconds(10));

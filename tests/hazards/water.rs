@@ -49,6 +49,30 @@ fn f35_drain_back_and_restart_move_the_level_and_start_no_top_off() {
     story.sound();
 }
 
+/// F13. The level reads low for ever: two runs without an answer are enough.
+#[test]
+fn f13_a_level_that_does_not_answer_gets_two_runs_and_a_latch() {
+    let mut story = Story::new(21.0, &["sump-level reads -8 mm at 30 min"]);
+    story.until("6 h");
+    assert_eq!(story.interlock("top-off-no-response"), "latched", "{}", story.all());
+    let runs = story.told("top-off", "30 min", "6 h").into_iter().filter(|(_, on)| *on).count();
+    assert_eq!(runs, 2, "{}", story.all());
+    // Two runs of at most 36 s at 0.5 L/min, less what evaporated.
+    assert!(story.truth().level < 20.0, "{} mm", story.truth().level);
+    story.sound();
+}
+
+/// F37. Nothing comes out of the hose.
+#[test]
+fn f37_an_empty_reservoir_is_told_after_two_runs_and_none_follows() {
+    let mut story = Story::new(21.0, &["reservoir runs empty at 30 min"]);
+    story.until("12 h");
+    let told = story.alarm("top-off-no-response-trip", "30 min").expect("somebody is told");
+    assert!(!story.told_on("top-off", told, "12 h"), "{}", story.all());
+    assert!(story.truth().floor_litres < 1e-9);
+    story.sound();
+}
+
 /// F36. Nothing electrical stops a siphon: what is left is to tell early, and that the reservoir is small.
 #[test]
 fn f36_a_siphon_is_told_and_the_reservoir_bounds_what_it_does() {
