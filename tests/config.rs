@@ -270,6 +270,10 @@ fn what_is_not_fitted_is_said_and_what_is_unwise_is_warned_of() {
             "all 30.0 L of its reservoir at once would take 35 psu to 26.4 psu: too much",
         ),
         (vec![("  light: [09:00-13:00, 14:00-20:30]", "  skimmer: [00:00-24:00]")], "light: nothing ever turns it on"),
+        (
+            vec![("    salinity: { signal: salinity, over: 34 psu }", "    ")],
+            "top-off: no `salinity` in its `top_off`: it adds fresh water however little salt there is",
+        ),
         (vec![("by: 0.6 °C", "by: 0.2 °C")], "`disagree` by 0.20 K cries wolf"),
         (
             vec![("lagoon/plug/powerhead, boots: on", "lagoon/plug/powerhead, boots: off")],
@@ -279,6 +283,28 @@ fn what_is_not_fitted_is_said_and_what_is_unwise_is_warned_of() {
         let warnings = warned(&changes);
         assert!(warnings.iter().any(|warning| warning.contains(expected)), "{expected}\n{warnings:#?}");
     }
+}
+
+#[test]
+fn the_numbers_of_a_top_off_follow_from_the_water_and_the_pump() {
+    let setup = example();
+    let top_off = &setup.tanks[0].plan.top_offs[0];
+    // 4 mm of 37.5 mL are 150 mL, which 500 mL a minute give in 18 s.
+    assert_eq!((top_off.expected.millis(), top_off.longest.millis()), (18_000, 36_000));
+    assert_eq!(setup.tanks[0].plan.outputs[top_off.output.index()].longest_force, top_off.longest);
+    for tank in &setup.tanks {
+        let (water, day) = (tank.plan.water.litres(), tank.plan.top_offs[0].per_day.litres());
+        // Mixing by mass of salt: all of a day's budget on top takes 35 to 34.05.
+        assert!((35.0 * water / (water + day) - 34.05).abs() < 1e-9, "{day}");
+    }
+    assert!((top_off.per_hour.litres() - top_off.per_day.litres() / 4.0).abs() < 1e-9);
+    let tank = text("config/tanks/quarantine.yaml")
+        .replace("per_hour: 0.5 L }", "per_hour: 0.5 L, per_day: 1 L, reservoir: { signal: low-float, is: wet } }");
+    let setup = understand(&with_tanks(&[("quarantine", &tank)])).unwrap_or_else(|problems| panic!("{problems}"));
+    let plan = &setup.tanks[0].plan;
+    assert!((plan.top_offs[0].per_day.litres() - 1.0).abs() < 1e-9);
+    let starts: Vec<_> = plan.outputs[plan.top_offs[0].output.index()].permissives.iter().map(|s| &*s.name).collect();
+    assert_eq!(starts, ["high-float-dry", "no-leak", "reservoir"]);
 }
 
 /// The lagoon with a conductivity probe in place of the one that knows its salinity.

@@ -122,6 +122,16 @@ fn text(status: &Value) -> String {
         let first = format!("{:3}  {proof}{watts}", word(&output["decided"]));
         (word(&output["output"]), format!("{first}; {}: {}", word(&output["layer"]), word(&output["cause"])))
     });
+    section(&mut out, "top-off", each(&status["top_offs"]), |top_off| {
+        let litres = |key: &str| top_off[key].as_f64().unwrap_or(0.0);
+        let left = format!(
+            "{:.2} L left for 24 h, {:.2} L for the hour",
+            litres("day_left_litres"),
+            litres("hour_left_litres")
+        );
+        let first = format!("{}; {:.2} L in 24 h, {left}", word(&top_off["state"]), litres("litres_in_24_hours"));
+        (word(&top_off["output"]), format!("{first}\n{}", word(&top_off["last_run"])))
+    });
     if let Some(caution) = status["caution"].as_str() {
         let _ = writeln!(out, "\ncaution: {caution}");
     }
@@ -175,6 +185,8 @@ mod tests {
             ],
             "outputs": [{ "output": "heater", "decided": "off", "proof": "proven", "watts": 0.4, "layer": "hold",
                           "cause": "hold water-change pauses it" }],
+            "top_offs": [{ "output": "top-off", "state": "waiting", "litres_in_24_hours": 0.45, "day_left_litres": 2.12,
+                           "hour_left_litres": 0.49, "last_run": "a run of 18 s raised the level by 3.9 mm" }],
             "caution": "a hold is not isolation",
         });
         assert_eq!(
@@ -184,6 +196,7 @@ mod tests {
              \nholds\n  water-change  begun by command line\n                heater: off, proven\n\
              \nreadings\n  water-temp  25.25 °C, 4 s ago\n  room        stale: nothing for 6 min\n\
              \noutputs\n  heater  off  proven, 0.4 W; hold: hold water-change pauses it\n\
+             \ntop-off\n  top-off  waiting; 0.45 L in 24 h, 2.12 L left for 24 h, 0.49 L for the hour\n           a run of 18 s raised the level by 3.9 mm\n\
              \ncaution: a hold is not isolation\n"
         );
     }

@@ -141,7 +141,9 @@ impl Tank {
         match live.phase {
             Phase::Running { .. } => format!("tops off {until}, for {} at most; {reading}", plan.longest),
             _ if live.wish == Switch::On => format!("water is wanted: {}", self.describe(plan.wanted)),
-            _ => format!("tops off on {}, {until}; {reading}", self.describe(plan.wanted)),
+            _ => {
+                format!("nothing is to be topped off: it begins at {}, and goes on {until}", self.describe(plan.wanted))
+            }
         }
     }
 

@@ -279,11 +279,12 @@ impl World {
         }
     }
 
-    /// Fresh water by hand, up to what the tank held at the start. Gives the litres.
+    /// Fresh water by hand, up to a little more than the tank held at the start: nobody stops before the float is up.
+    /// Gives the litres.
     pub fn top_up(&mut self, tank: usize) -> f64 {
         let celsius = self.room.celsius();
         let physics = &mut self.tanks[tank].physics;
-        let missing = (physics.usual_litres() - physics.litres()).max(0.0);
+        let missing = (1.005 * physics.usual_litres() - physics.litres()).max(0.0);
         physics.give(missing, 0.0, celsius);
         missing
     }

@@ -324,6 +324,7 @@ fn a_keeper_tops_up_what_is_missing_and_no_more() {
     let mut story = Story::new(&[]);
     story.world.take_water(0, 3.0);
     let litres = story.world.top_up(0);
-    assert!((litres - 3.0).abs() < 0.05, "{litres}");
+    let little = 0.005 * story.world.physics("lagoon").unwrap().usual_litres();
+    assert!((litres - 3.0 - little).abs() < 0.05, "{litres}");
     assert!(story.world.top_up(0) < 1e-9);
 }
