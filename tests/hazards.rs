@@ -9,6 +9,8 @@ mod plugs;
 mod probes;
 #[path = "hazards/stage.rs"]
 mod stage;
+#[path = "common/staged.rs"]
+mod staged;
 #[path = "hazards/table.rs"]
 mod table;
 #[path = "hazards/water.rs"]
@@ -19,7 +21,7 @@ use slackwater::config::Setup;
 use slackwater::config::drill::Script;
 use slackwater::control::plan::Condition;
 
-use stage::example;
+use staged::example;
 use table::files;
 
 fn scripts() -> Vec<Script> {

@@ -3,41 +3,17 @@
 //! Each story asks three things: what the daemon did, what the water saw, and that the monitor found nothing. That
 //! the monitor can find something is shown in `sim::rehearsal::tests`.
 
-use std::path::Path;
+#[path = "common/staged.rs"]
+mod staged;
 
-use slackwater::cli::model::model;
-use slackwater::config::{Setup, load};
-use slackwater::sim::physics::Room;
-use slackwater::sim::rehearsal::{Detail, Entry, Rehearsal, Report, Routine, Rule, Source, Staging};
-use slackwater::sim::{Daemon, Model, Surroundings};
-use slackwater::time::{Now, Span, Steady, Wall};
+use slackwater::config::Setup;
+use slackwater::sim::rehearsal::{Detail, Entry, Rehearsal, Report, Rule, Source};
+use slackwater::time::Span;
 
-/// 2026-06-01 06:00 UTC by the wall.
-const START: Now = Now { steady: Steady::from_millis(0), wall: Wall::from_unix_millis(1_780_293_600_000) };
-
-fn example() -> Setup {
-    load(&Path::new(env!("CARGO_MANIFEST_DIR")).join("config")).unwrap_or_else(|problems| panic!("{problems}"))
-}
+use staged::{example, staged};
 
 fn stage(setup: &Setup, seed: u64, room: f64, faults: &[&str]) -> Rehearsal {
-    let models: Vec<Model<'_>> = setup.tanks.iter().map(model).collect();
-    let surroundings = Surroundings {
-        room: Room::new(room),
-        usual_tank: Some("lagoon".to_owned()),
-        daemon: Daemon::Played,
-        ..Surroundings::default()
-    };
-    let lasts = Span::from_hours(24);
-    let root = "slackwater".to_owned();
-    let mut run = Rehearsal::new(
-        &models,
-        Staging { seed, start: START, lasts, surroundings, root, routine: Routine::Away, detail: Detail::Story },
-    );
-    for sentence in faults {
-        let fault = run.catalogue().read(sentence).unwrap_or_else(|error| panic!("{error}"));
-        run.inject(fault);
-    }
-    run
+    staged(setup, seed, room, faults, Detail::Story)
 }
 
 fn rehearse(hours: u64, room: f64, faults: &[&str]) -> Rehearsal {

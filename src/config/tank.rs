@@ -184,7 +184,7 @@ fn meant(item: &Item, names: &[&str]) -> Option<usize> {
     names.iter().position(|name| *name == near)
 }
 
-fn signal_measuring(item: &Item, quantity: Quantity, scope: &Scope) -> Option<SignalId> {
+pub(super) fn signal_measuring(item: &Item, quantity: Quantity, scope: &Scope) -> Option<SignalId> {
     let signal = SignalId::new(item.one_of("signal", &scope.signals)?);
     let known = &scope.signals[signal.index()];
     if known.measures? == Measures::Number(quantity) {

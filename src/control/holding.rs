@@ -193,11 +193,16 @@ impl Tank {
             .collect()
     }
 
+    /// Wished on, and something withholds it.
+    fn waits_to_start(&self, id: OutputId) -> bool {
+        let (plan, plug) = (&self.plan.outputs[id.index()], &self.plugs[id.index()]);
+        plug.wished == Switch::On && plug.decided(plan.kind) == Switch::Off
+    }
+
     /// What an output that was paused waits for now; its proof where it waits for nothing.
     pub(super) fn start_sentence(&self, id: OutputId) -> String {
         let (plan, plug) = (&self.plan.outputs[id.index()], &self.plugs[id.index()]);
-        let waits = plug.wished == Switch::On && plug.decided(plan.kind) == Switch::Off;
-        match plug.decision.as_ref().filter(|_| waits) {
+        match plug.decision.as_ref().filter(|_| self.waits_to_start(id)) {
             Some(decision) => format!("{} waits: {}", plan.name, self.cause(id, decision.layer)),
             None if plug.decided(plan.kind) == Switch::Off => format!("{}: off, nobody wishes it on now", plan.name),
             None => self.proof_sentence(id),
@@ -209,11 +214,8 @@ impl Tank {
         if self.holds[hold.index()].released.is_none() {
             return Vec::new();
         }
-        let waits = |output: &&OutputId| {
-            let (plan, plug) = (&self.plan.outputs[output.index()], &self.plugs[output.index()]);
-            plug.wished == Switch::On && plug.decided(plan.kind) == Switch::Off
-        };
-        self.plan.holds[hold.index()].pauses.iter().filter(waits).map(|output| self.start_sentence(*output)).collect()
+        let pauses = self.plan.holds[hold.index()].pauses.iter().copied();
+        pauses.filter(|output| self.waits_to_start(*output)).map(|output| self.start_sentence(output)).collect()
     }
 
     /// Until when a paused heater is too hot to stand in air.

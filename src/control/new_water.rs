@@ -8,9 +8,10 @@
 use crate::units::{PracticalSalinity, Temperature, Volume};
 use crate::water::mixing::{self, Water};
 
-use super::effect::{Answer, Effect, JournalKind, Outcome};
+use super::effect::{Answer, Effect, JournalKind};
 use super::event::NewWater;
 use super::ids::HoldId;
+use super::requests::{done, refused};
 use super::tank::Tank;
 
 /// psu and K that need no word, and that need no confirmation. [F70: 0.5 g/kg and 1.0 K, 1.0 g/kg and 2.0 K; choice]
@@ -68,12 +69,12 @@ impl Tank {
         let standing = (0..self.holds.len()).find(|index| self.holds[*index].active.is_some()).map(HoldId::new);
         let Some(hold) = standing else {
             let details = vec!["begin one first: `hold water-change`".to_owned()];
-            return Err(answer(Outcome::Refused, "no hold stands, so no water is being changed".to_owned(), details));
+            return Err(refused("no hold stands, so no water is being changed", details));
         };
         let litres = self.plan.water.litres();
         if !(told.litres > 0.0 && told.litres <= litres) {
             let text = format!("{:.1} L cannot be changed in a tank of {litres:.1} L", told.litres);
-            return Err(answer(Outcome::Refused, text, Vec::new()));
+            return Err(refused(text, Vec::new()));
         }
         let record = self.predict(hold, told, confirm);
         if let Some(active) = &mut self.holds[hold.index()].active {
@@ -97,8 +98,7 @@ impl Tank {
             "too much at once for most animals: the release waits until you confirm it"
         };
         let summary = format!("{:.1} L of new water: {words}; {verdict}", told.litres);
-        let outcome = if record.objection().is_some() { Outcome::Refused } else { Outcome::Done };
-        Ok(answer(outcome, summary, Vec::new()))
+        if record.objection().is_some() { Err(refused(summary, Vec::new())) } else { Ok(done(summary)) }
     }
 
     fn predict(&self, hold: HoldId, told: NewWater, confirmed: bool) -> NewWaterRecord {
@@ -126,8 +126,4 @@ impl Tank {
             confirmed,
         }
     }
-}
-
-fn answer(outcome: Outcome, summary: String, details: Vec<String>) -> Answer {
-    Answer { outcome, summary, details, caution: None }
 }

@@ -366,11 +366,11 @@ fn opposite(switch: Switch) -> Switch {
     }
 }
 
-fn done(summary: impl Into<String>) -> Answer {
+pub(super) fn done(summary: impl Into<String>) -> Answer {
     Answer { outcome: Outcome::Done, summary: summary.into(), details: Vec::new(), caution: None }
 }
 
-fn refused(summary: impl Into<String>, details: Vec<String>) -> Answer {
+pub(super) fn refused(summary: impl Into<String>, details: Vec<String>) -> Answer {
     Answer { outcome: Outcome::Refused, summary: summary.into(), details, caution: None }
 }
 

@@ -2,24 +2,15 @@
 //!
 //! Duty: to be asked in the words of the tests. All water is simulated, and the demo data are invented.
 
-use std::path::Path;
+use slackwater::config::Setup;
+use slackwater::sim::Truth;
+use slackwater::sim::rehearsal::{Detail, Entry, Rehearsal, Rule, Source};
+use slackwater::time::Span;
 
-use slackwater::cli::model::model;
-use slackwater::config::{Setup, load};
-use slackwater::sim::physics::Room;
-use slackwater::sim::rehearsal::{Detail, Entry, Rehearsal, Routine, Rule, Source, Staging};
-use slackwater::sim::{Daemon, Model, Surroundings, Truth};
-use slackwater::time::{Now, Span, Steady, Wall};
+use super::staged::{example, staged};
 
-/// 2026-06-01 06:00 UTC by the wall: 07:00 in Lisbon.
-const START: Now = Now { steady: Steady::from_millis(0), wall: Wall::from_unix_millis(1_780_293_600_000) };
 /// The tank of every story here, the first of the example.
 const LAGOON: usize = 0;
-
-/// The example config.
-pub fn example() -> Setup {
-    load(&Path::new(env!("CARGO_MANIFEST_DIR")).join("config")).unwrap_or_else(|problems| panic!("{problems}"))
-}
 
 /// `90 s`, `1 h 30 min`.
 pub fn span(text: &str) -> Span {
@@ -53,28 +44,7 @@ impl Story {
     /// A room of so many °C, and these faults.
     pub fn new(room: f64, faults: &[&str]) -> Self {
         let setup = example();
-        let models: Vec<Model<'_>> = setup.tanks.iter().map(model).collect();
-        let surroundings = Surroundings {
-            room: Room::new(room),
-            usual_tank: Some("lagoon".to_owned()),
-            daemon: Daemon::Played,
-            ..Surroundings::default()
-        };
-        let (lasts, root) = (Span::from_hours(24), setup.daemon.root.clone());
-        let staging = Staging {
-            seed: 1,
-            start: START,
-            lasts,
-            surroundings,
-            root,
-            routine: Routine::Away,
-            detail: Detail::Everything,
-        };
-        let mut run = Rehearsal::new(&models, staging);
-        for sentence in faults {
-            let fault = run.catalogue().read(sentence).unwrap_or_else(|error| panic!("{error}"));
-            run.inject(fault);
-        }
+        let run = staged(&setup, 1, room, faults, Detail::Everything);
         Self { setup, run }
     }
 

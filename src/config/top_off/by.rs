@@ -9,6 +9,7 @@ use super::super::kinds::Measures;
 use super::super::read::Fields;
 use super::super::scope::Scope;
 use super::super::starts;
+use super::super::tank::signal_measuring;
 
 /// So much of the water is a usual run [PICK].
 const RUN_PART: f64 = 1.0 / 600.0;
@@ -85,16 +86,7 @@ fn meaningless(fields: &Fields, keys: &[&str], where_it_counts: &str) {
 pub(super) fn salinity(fields: &Fields, scope: &Scope) -> (Option<SignalId>, Option<ConditionId>) {
     let Some(item) = fields.get("salinity") else { return (None, None) };
     let Some(keys) = item.fields(&["signal", "over"]) else { return (None, None) };
-    let signal = keys.need("signal", "salinity").and_then(|item| {
-        let signal = SignalId::new(item.one_of("signal", &scope.signals)?);
-        let known = &scope.signals[signal.index()];
-        if known.measures? != Measures::Number(Quantity::Salinity) {
-            let noun = known.measures?.quantity().noun();
-            item.wrong(format!("`{}` is a {noun}, and a salinity is wanted", known.name));
-            return None;
-        }
-        Some(signal)
-    });
+    let signal = keys.need("signal", "salinity").and_then(|item| signal_measuring(&item, Quantity::Salinity, scope));
     let over = keys.need("over", "34 psu").and_then(|item| item.amount(Quantity::Salinity, 1.0, 45.0));
     let enough = signal.zip(over).map(|(signal, over)| {
         // Not known is no no: it leaves half of the budget.

@@ -5,15 +5,6 @@ use crate::control::effect::NoticeKind;
 use crate::control::plan::Priority;
 use crate::control::plan::Switch::{Off, On};
 use crate::control::{Outcome, Request};
-use crate::time::Span;
-
-const fn seconds(seconds: u64) -> Span {
-    Span::from_seconds(seconds)
-}
-
-const fn minutes(minutes: u64) -> Span {
-    Span::from_minutes(minutes)
-}
 
 /// When each output was told so since then, in ms.
 fn told(world: &World, from: crate::time::Steady, output: usize, to: crate::control::plan::Switch) -> Option<u64> {

@@ -93,6 +93,14 @@ fn alarm(name: &str, priority: Priority, source: AlarmSource, on_delay: u64) -> 
     }
 }
 
+pub const fn seconds(seconds: u64) -> Span {
+    Span::from_seconds(seconds)
+}
+
+pub const fn minutes(minutes: u64) -> Span {
+    Span::from_minutes(minutes)
+}
+
 /// The plan.
 pub fn plan() -> TankPlan {
     let mut plan = TankPlan {

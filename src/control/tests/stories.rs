@@ -8,14 +8,6 @@ use crate::control::status::ProofStatus;
 use crate::control::{Event, Outcome, Remembered, Request};
 use crate::time::Span;
 
-fn seconds(seconds: u64) -> Span {
-    Span::from_seconds(seconds)
-}
-
-fn minutes(minutes: u64) -> Span {
-    Span::from_minutes(minutes)
-}
-
 #[test]
 fn a_start_commands_no_heat_before_three_fresh_samples_and_leaves_the_pumps_running() {
     let mut world = World::new();

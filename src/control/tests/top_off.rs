@@ -14,14 +14,6 @@ use crate::control::{Effect, Outcome, Remembered, Request};
 use crate::time::{Span, Steady};
 use crate::units::{Quantity, Volume};
 
-fn seconds(seconds: u64) -> Span {
-    Span::from_seconds(seconds)
-}
-
-fn minutes(minutes: u64) -> Span {
-    Span::from_minutes(minutes)
-}
-
 /// A lagoon that has run soundly for long enough that nothing but its level decides.
 fn ready(plan: TankPlan) -> World {
     let mut world = World::with(plan, Remembered::Nothing);
