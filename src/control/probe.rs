@@ -26,6 +26,8 @@ const SETTLING_SAMPLES: u8 = 3;
 const REFUSED_IN_A_ROW: u8 = 3;
 /// The rate is judged against the value about so long ago. [D2: choice]
 const RATE_BASE: Span = Span::from_seconds(60);
+/// Delivery at least once means perhaps twice: the same value so soon again is the same sample. [choice]
+const SAME_SAMPLE: Span = Span::from_millis(50);
 /// A suspect rate clears after so long near the last trusted value. [F10: choice]
 const RETURNED_FOR: Span = Span::from_seconds(30);
 
@@ -123,6 +125,14 @@ impl Probe {
         self.retained = None;
         if self.accepted_at.is_some_and(|at| now.since(at) >= plan.stale_after) {
             *self = Self { counts: self.counts, rate: self.rate, ..Self::default() };
+        }
+        let again = self.accepted_at.is_some_and(|at| now.since(at) < SAME_SAMPLE)
+            && self.filled > 0
+            && self.window[2].to_bits() == value.to_bits();
+        if again {
+            // It weakens no median and settles nothing.
+            self.accepted_at = Some(now);
+            return;
         }
         let contact = plan.quantity == Quantity::Contact;
         self.window = [self.window[1], self.window[2], value];
@@ -332,6 +342,19 @@ mod tests {
         probe.take(&plan(), Ok(25.0), Retained::Yes, at(0));
         assert_eq!(probe.quality(&plan(), at(0)), Quality::Bad(Fault::RetainedOnly));
         assert_eq!(probe.retained, Some(25.1));
+    }
+
+    #[test]
+    fn a_sample_that_is_delivered_twice_is_one() {
+        let mut probe = Probe::default();
+        feed(&mut probe, 0, 50, |_| 25.0);
+        for millis in [60_000, 60_005] {
+            probe.take(&plan(), Ok(31.0), Retained::No, Steady::from_millis(millis));
+        }
+        assert!((probe.value(&plan(), at(61)).unwrap() - 25.1).abs() < 1e-9, "one spike, though it came twice");
+        probe.take(&plan(), Ok(31.0), Retained::No, at(70));
+        assert!(probe.value(&plan(), at(70)).unwrap() > 31.0);
+        assert_eq!(probe.counts.accepted, 9, "each delivery is counted");
     }
 
     #[test]
