@@ -84,6 +84,28 @@ fn a_hold_is_answered_when_each_pause_is_proven_and_says_that_it_is_no_isolation
 }
 
 #[test]
+fn new_water_that_is_not_understood_or_not_bearable_releases_nothing() {
+    let broker = Broker::start();
+    let world = World::new(&broker);
+    let daemon = Daemon::start(&Config::new(&broker));
+    world.settle(24.2);
+    assert_eq!(daemon.ask(&["hold", "water-change"]).status.code(), Some(0));
+    world.settle(24.2);
+    for (litres, temperature, words) in
+        [("9", "24 °C", "9"), ("9 L", "24", "24"), ("30 L", "14 °C", "too much at once")]
+    {
+        let said = daemon.ask(&["release", "--litres", litres, "--temperature", temperature]);
+        assert_eq!(said.status.code(), Some(1), "{}", text(&said));
+        assert!(text(&said).contains(words), "{}", text(&said));
+        assert_eq!(daemon.status()["holds"][0]["active"], true, "{litres}, {temperature}");
+    }
+    let released = daemon.ask(&["release", "--litres", "9 L", "--temperature", "24 °C"]);
+    assert_eq!(released.status.code(), Some(0), "{}", text(&released));
+    assert!(text(&released).contains("9.0 L of new water"), "{}", text(&released));
+    assert_eq!(daemon.status()["holds"][0]["active"], false);
+}
+
+#[test]
 fn a_pause_that_is_not_proven_is_named_and_is_no_success() {
     let broker = Broker::start();
     let world = World::without_plugs(&broker);

@@ -112,7 +112,8 @@ impl Release {
                 "confirm": self.confirm,
             });
             match asked(&self.daemon, &new_water) {
-                // What it says is told once, with the release or its refusal.
+                // What was not understood was not judged, and what is refused waits: nothing is released then.
+                Ok((tank, answer)) if answer["outcome"] != "done" => return show(&self.daemon, &tank, &answer),
                 Ok((tank, answer)) if !self.daemon.json => print!("{}", text(&tank, &answer)),
                 Ok(_) => {}
                 Err(failed) => return failed.report(),
@@ -167,18 +168,21 @@ fn list_procedures(daemon: &Daemon) -> Result<ExitCode, Failed> {
 
 fn ask(daemon: &Daemon, request: &Value) -> ExitCode {
     match asked(daemon, request) {
-        Ok((tank, answer)) => {
-            if daemon.json {
-                let mut answer = answer.clone();
-                answer["tank"] = json!(tank);
-                println!("{answer:#}");
-            } else {
-                print!("{}", text(&tank, &answer));
-            }
-            ExitCode::from(u8::from(answer["outcome"] != "done"))
-        }
+        Ok((tank, answer)) => show(daemon, &tank, &answer),
         Err(failed) => failed.report(),
     }
+}
+
+/// Prints an answer; the exit code says whether it was done.
+fn show(daemon: &Daemon, tank: &str, answer: &Value) -> ExitCode {
+    if daemon.json {
+        let mut answer = answer.clone();
+        answer["tank"] = json!(tank);
+        println!("{answer:#}");
+    } else {
+        print!("{}", text(tank, answer));
+    }
+    ExitCode::from(u8::from(answer["outcome"] != "done"))
 }
 
 fn asked(daemon: &Daemon, request: &Value) -> Result<(String, Value), Failed> {
