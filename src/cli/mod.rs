@@ -10,6 +10,7 @@ pub mod client;
 pub mod demo;
 pub mod drill;
 pub mod explain;
+mod log;
 pub mod model;
 pub mod rehearse;
 pub mod run;

@@ -1,13 +1,12 @@
 //! `slackwater run`: the daemon itself.
 
-use std::io::IsTerminal as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
 
 use tokio::signal::unix::{SignalKind, signal};
-use tracing_appender::non_blocking::{NonBlockingBuilder, WorkerGuard};
 
+use super::log;
 use crate::config;
 use crate::shell;
 
@@ -25,7 +24,7 @@ pub struct Run {
 impl Run {
     /// Runs the command.
     pub fn run(self) -> ExitCode {
-        let _log = start_log(self.log_json);
+        let _log = log::start(self.log_json);
         // A config with a mistake never starts half a daemon.
         let setup = match config::load(&self.config) {
             Ok(setup) => setup,
@@ -48,24 +47,6 @@ impl Run {
             }
         }
     }
-}
-
-/// Lines that wait for whoever reads standard error; where they are too many, new ones are lost.
-const LOG_LINES: usize = 8192;
-
-/// Log lines go to standard error, for the service manager keeps them, by a thread of their own: a
-/// reader that stands still must not stop control. What is dropped last writes what waits.
-fn start_log(json: bool) -> WorkerGuard {
-    let filter = tracing_subscriber::EnvFilter::try_from_default_env()
-        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
-    let (writer, guard) =
-        NonBlockingBuilder::default().buffered_lines_limit(LOG_LINES).thread_name("log").finish(std::io::stderr());
-    let colours = std::io::stderr().is_terminal();
-    let log =
-        tracing_subscriber::fmt().with_env_filter(filter).with_ansi(colours).with_writer(writer).with_target(false);
-    // A second start in one process keeps the first log.
-    let _ = if json { log.json().try_init() } else { log.try_init() };
-    guard
 }
 
 /// SIGTERM or SIGINT.

@@ -18,8 +18,9 @@ pub fn spawn(name: &str, work: impl FnOnce() + Send + 'static) -> io::Result<Joi
     })
 }
 
+/// Makes the running thread one of them, where somebody else started it.
 #[cfg(target_os = "linux")]
-fn yield_to_control() {
+pub fn yield_to_control() {
     let me = Some(rustix::thread::gettid());
     let niced = rustix::process::getpriority_process(me)
         .and_then(|own| rustix::process::setpriority_process(me, (own + NICENESS).min(19)));
@@ -28,8 +29,9 @@ fn yield_to_control() {
     }
 }
 
+/// Makes the running thread one of them, where somebody else started it.
 #[cfg(not(target_os = "linux"))]
-fn yield_to_control() {}
+pub fn yield_to_control() {}
 
 #[cfg(all(test, target_os = "linux"))]
 mod tests {

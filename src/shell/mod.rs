@@ -14,7 +14,7 @@
 )]
 
 mod asks;
-mod background;
+pub mod background;
 pub mod clock;
 mod control_loop;
 mod daemon_alarms;
