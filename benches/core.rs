@@ -191,7 +191,7 @@ fn record(setup: &Setup, span: Span) -> (Said, Vec<Tank>) {
                 Heard::Event(tank, event) => Some((tank.0, event)),
                 _ => None,
             }));
-            said.push((now, topic, payload));
+            said.push((now, topic.to_string(), payload));
         }
         let is_due = |tank: &Tank| tank.next_deadline().is_some_and(|deadline| deadline.at <= now.steady);
         events.extend((0..tanks.len()).filter(|tank| is_due(&tanks[*tank])).map(|tank| (tank, Event::Woken)));
@@ -199,7 +199,7 @@ fn record(setup: &Setup, span: Span) -> (Said, Vec<Tank>) {
             for effect in tanks[tank].step(event, now) {
                 if let Some(publish) = encode::command(&router.tanks()[tank], &effect) {
                     world.receive(&slackwater::sim::Message {
-                        topic: publish.topic,
+                        topic: publish.topic.into(),
                         payload: publish.payload,
                         retained: publish.retain,
                     });

@@ -61,7 +61,7 @@ impl Loop {
             if let Some(publish) = encode::command(&self.router.tanks()[index.0], &effect) {
                 self.commands += 1;
                 self.world.receive(&Message {
-                    topic: publish.topic,
+                    topic: publish.topic.into(),
                     payload: publish.payload,
                     retained: publish.retain,
                 });

@@ -64,7 +64,7 @@ impl Tank {
             stuck_after: None,
         });
         self.bindings.probes.push(ProbeBinding {
-            topic: topic.to_owned(),
+            topic: topic.into(),
             pointer: pointer.map(|token| Pointer(words(token))),
             form: match quantity {
                 Quantity::Contact => ProbeForm::Contact { wet: words("1"), dry: words("0") },

@@ -4,8 +4,10 @@
 //! A word goes out as a JSON literal where it is one (`true`, `1`), else as a string.
 
 use std::collections::BTreeMap;
+use std::fmt::Write as _;
+use std::sync::Arc;
 
-use serde_json::{Map, Number, Value};
+use serde_json::{Map, Value};
 
 use crate::wire::binding::Pointer;
 
@@ -13,7 +15,7 @@ use crate::wire::binding::Pointer;
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Message {
     /// The topic.
-    pub topic: String,
+    pub topic: Arc<str>,
     /// The bytes.
     pub payload: Vec<u8>,
     /// Whether the broker is asked to keep it (or kept it).
@@ -26,38 +28,39 @@ pub(super) enum Scalar {
     /// A number with so many decimals.
     Number(f64, usize),
     /// A word of a binding.
-    Word(String),
+    Word(Arc<str>),
 }
 
 impl Scalar {
-    fn text(&self) -> String {
-        match self {
+    fn write(&self, out: &mut String) {
+        // Writing into a string does not fail.
+        let _ = match self {
             Self::Number(value, decimals) => match scaled(*value, *decimals) {
                 // Several times as fast as the exact formatting of a float; a rehearsal writes two of them a second.
                 Some((whole, unit)) if unit > 1 => {
                     let sign = if whole < 0 { "-" } else { "" };
                     let (whole, unit) = (whole.unsigned_abs(), unit.unsigned_abs());
-                    format!("{sign}{}.{:0decimals$}", whole / unit, whole % unit)
+                    write!(out, "{sign}{}.{:0decimals$}", whole / unit, whole % unit)
                 }
-                Some((whole, _)) => whole.to_string(),
-                None => format!("{value:.decimals$}"),
+                Some((whole, _)) => write!(out, "{whole}"),
+                None => write!(out, "{value:.decimals$}"),
             },
-            Self::Word(word) => word.clone(),
-        }
+            Self::Word(word) => out.write_str(word),
+        };
     }
 
-    fn json(&self) -> Value {
+    fn write_json(&self, out: &mut String) {
         match self {
-            Self::Number(value, decimals) => {
-                let rounded = scaled(*value, *decimals).map(|(whole, unit)| whole as f64 / unit as f64);
-                rounded.or(Some(*value)).and_then(Number::from_f64).map_or(Value::Null, Value::Number)
-            }
-            Self::Word(word) => match serde_json::from_str(word) {
-                Ok(literal @ (Value::Bool(_) | Value::Number(_))) => literal,
-                _ => Value::String(word.clone()),
-            },
+            Self::Number(value, _) if !value.is_finite() => out.push_str("null"),
+            Self::Word(word) if !is_literal(word) => out.push_str(&Value::from(&**word).to_string()),
+            Self::Number(..) | Self::Word(_) => self.write(out),
         }
     }
+}
+
+/// Whether JSON takes a word as it stands, as a number or a truth value.
+fn is_literal(word: &str) -> bool {
+    matches!(serde_json::from_str(word), Ok(Value::Bool(_) | Value::Number(_)))
 }
 
 /// A number in units of its last decimal, and how many of them make one; `None`: too large for that.
@@ -69,21 +72,67 @@ fn scaled(value: f64, decimals: usize) -> Option<(i64, i64)> {
     (scaled.abs() < 9.007e15).then_some((scaled as i64, unit))
 }
 
-/// The payload of these fields: the bare scalar of the one without pointer, else one object.
-pub(super) fn payload<'a>(fields: impl IntoIterator<Item = (Option<&'a Pointer>, Scalar)>) -> Option<Vec<u8>> {
-    let mut object = Map::new();
-    for (pointer, scalar) in fields {
-        match pointer.filter(|pointer| !pointer.0.is_empty()) {
-            None => return Some(scalar.text().into_bytes()),
-            Some(pointer) => place(&mut object, &pointer.0, scalar.json()),
+/// How the scalars of one topic stand in its payload: made once, and filled millions of times in a rehearsal.
+#[derive(Clone, Debug)]
+pub(super) enum Form {
+    /// The bare scalar of this place: one of them has no pointer.
+    Bare(usize),
+    /// One object: each scalar by its place after a piece of text, and the end.
+    Object(Vec<(String, usize)>, String),
+}
+
+impl Form {
+    /// The form for scalars with these pointers, in their order.
+    pub fn of<'a>(pointers: impl IntoIterator<Item = Option<&'a Pointer>>) -> Self {
+        let mut object = Map::new();
+        for (place, pointer) in pointers.into_iter().enumerate() {
+            match pointer.filter(|pointer| !pointer.0.is_empty()) {
+                None => return Self::Bare(place),
+                Some(pointer) => put(&mut object, &pointer.0, Value::from(mark(place))),
+            }
         }
+        let text = Value::Object(object).to_string();
+        let mut pieces = Vec::new();
+        let mut rest = text.as_str();
+        // A pointer may hide another one that leads into it; its mark is not there then.
+        while let Some((before, after)) = rest.split_once(MARK_BEGINS) {
+            let Some((place, after)) = after.split_once(MARK_ENDS) else { break };
+            let Ok(place) = place.parse() else { break };
+            pieces.push((before.to_owned(), place));
+            rest = after;
+        }
+        Self::Object(pieces, rest.to_owned())
     }
-    (!object.is_empty()).then(|| Value::Object(object).to_string().into_bytes())
+
+    /// The payload with these scalars; `None` without any.
+    pub fn fill(&self, scalars: &[Scalar]) -> Option<Vec<u8>> {
+        let mut out = String::with_capacity(32);
+        match self {
+            Self::Bare(place) => scalars.get(*place)?.write(&mut out),
+            Self::Object(pieces, _) if pieces.is_empty() => return None,
+            Self::Object(pieces, end) => {
+                for (before, place) in pieces {
+                    out.push_str(before);
+                    scalars.get(*place)?.write_json(&mut out);
+                }
+                out.push_str(end);
+            }
+        }
+        Some(out.into_bytes())
+    }
+}
+
+/// A string that no topic and no member has, so that it is found again in the object's text.
+const MARK_BEGINS: &str = "\"\u{e000}";
+const MARK_ENDS: &str = "\u{e001}\"";
+
+fn mark(place: usize) -> String {
+    format!("\u{e000}{place}\u{e001}")
 }
 
 /// Puts a value where the tokens point to; a number as token becomes a member of that name, which
 /// RFC 6901 finds as well.
-fn place(object: &mut Map<String, Value>, tokens: &[String], value: Value) {
+fn put(object: &mut Map<String, Value>, tokens: &[String], value: Value) {
     match tokens {
         [] => {}
         [last] => {
@@ -92,7 +141,7 @@ fn place(object: &mut Map<String, Value>, tokens: &[String], value: Value) {
         [first, rest @ ..] => {
             let inner = object.entry(first.clone()).or_insert_with(|| Value::Object(Map::new()));
             if let Value::Object(inner) = inner {
-                place(inner, rest, value);
+                put(inner, rest, value);
             }
         }
     }
@@ -121,14 +170,28 @@ mod tests {
         Pointer(tokens.iter().map(|token| (*token).to_owned()).collect())
     }
 
+    fn word(text: &str) -> Scalar {
+        Scalar::Word(text.into())
+    }
+
+    fn payload(fields: &[(Option<&Pointer>, Scalar)]) -> Option<String> {
+        let scalars: Vec<Scalar> = fields.iter().map(|(_, scalar)| scalar.clone()).collect();
+        let bytes = Form::of(fields.iter().map(|(pointer, _)| *pointer)).fill(&scalars);
+        bytes.map(|bytes| String::from_utf8(bytes).unwrap())
+    }
+
     #[test]
     fn fields_of_one_topic_make_one_object() {
         let (temp, wet) = (pointer(&["air", "temp"]), pointer(&["air", "rh"]));
-        let text = payload([(Some(&temp), Scalar::Number(21.4375, 2)), (Some(&wet), Scalar::Word("true".to_owned()))]);
-        assert_eq!(String::from_utf8(text.unwrap()).unwrap(), r#"{"air":{"rh":true,"temp":21.44}}"#);
-        assert_eq!(payload([(None, Scalar::Number(25.0625, 4))]).unwrap(), b"25.0625");
-        assert_eq!(payload([(None, Scalar::Word("ON".to_owned()))]).unwrap(), b"ON");
-        assert_eq!(payload([]), None);
+        let fields = [(Some(&temp), Scalar::Number(21.4375, 2)), (Some(&wet), word("true"))];
+        assert_eq!(payload(&fields).unwrap(), r#"{"air":{"rh":true,"temp":21.44}}"#);
+        assert_eq!(payload(&[(Some(&temp), word("a \"b\""))]).unwrap(), r#"{"air":{"temp":"a \"b\""}}"#);
+        assert_eq!(payload(&[(Some(&temp), Scalar::Number(f64::NAN, 2))]).unwrap(), r#"{"air":{"temp":null}}"#);
+        assert_eq!(payload(&[(None, Scalar::Number(25.0625, 4))]).unwrap(), "25.0625");
+        assert_eq!(payload(&[(None, word("ON"))]).unwrap(), "ON");
+        assert_eq!(payload(&[]), None);
+        let (outer, inner) = (pointer(&["a"]), pointer(&["a", "b"]));
+        assert_eq!(payload(&[(Some(&inner), word("1")), (Some(&outer), word("2"))]).unwrap(), r#"{"a":2}"#);
     }
 
     #[test]
@@ -141,13 +204,12 @@ mod tests {
             (7.0, 0, "7"),
             (0.999, 2, "1.00"),
             (-1.5, 1, "-1.5"),
+            (25.067, 2, "25.07"),
         ];
         for (value, decimals, expected) in cases {
-            assert_eq!(Scalar::Number(value, decimals).text(), expected);
+            assert_eq!(payload(&[(None, Scalar::Number(value, decimals))]).unwrap(), expected);
         }
-        assert_eq!(Scalar::Number(1e300, 1).text(), format!("{:.1}", 1e300));
-        assert_eq!(Scalar::Number(25.067, 2).json().to_string(), "25.07");
-        assert_eq!(Scalar::Number(f64::NAN, 2).json(), Value::Null);
+        assert_eq!(payload(&[(None, Scalar::Number(1e300, 1))]).unwrap(), format!("{:.1}", 1e300));
     }
 
     #[test]

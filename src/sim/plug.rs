@@ -7,13 +7,15 @@
 //! A relay that is welded conducts whatever it reports. An output that stopped does no work; one
 //! that jammed does no work and still draws power.
 
+use std::sync::Arc;
+
 use crate::control::plan::Switch;
 use crate::time::{Span, Steady};
 use crate::wire::binding::PlugBinding;
 
 use super::Chance;
 use super::fault::OutputFault;
-use super::payload::{Message, Scalar, payload, seconds_in};
+use super::payload::{Form, Message, Scalar, seconds_in};
 
 /// What a payload tells a plug.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -23,10 +25,44 @@ pub(super) struct Told {
     pub lasts: Option<Span>,
 }
 
+/// One topic on which a plug tells of itself, with all that the binding finds there.
+#[derive(Clone, Debug)]
+struct Voice {
+    topic: Arc<str>,
+    form: Form,
+    /// The words of its relay, off and on, if they stand there.
+    relay: Option<[Arc<str>; 2]>,
+    meter: bool,
+}
+
+impl Voice {
+    /// The voices of a binding, its report's first.
+    fn all(binding: &PlugBinding) -> Vec<Self> {
+        let report = binding.report.as_ref();
+        let meter = binding.meter.as_ref();
+        let mut topics: Vec<&str> = report.map(|r| &*r.topic).into_iter().chain(meter.map(|m| &*m.topic)).collect();
+        topics.dedup();
+        let voice = |topic: &str| {
+            let report = report.filter(|report| report.topic == topic);
+            let meter = meter.filter(|meter| meter.topic == topic);
+            let word = |words: &[String]| Arc::from(words.first().map_or("", String::as_str));
+            let pointers = report.map(|r| r.pointer.as_ref()).into_iter().chain(meter.map(|m| m.pointer.as_ref()));
+            Self {
+                topic: topic.into(),
+                form: Form::of(pointers),
+                relay: report.map(|report| [word(&report.off), word(&report.on)]),
+                meter: meter.is_some(),
+            }
+        };
+        topics.into_iter().map(voice).collect()
+    }
+}
+
 /// One plug and what hangs on it.
 #[derive(Clone, Debug)]
 pub(super) struct Plug {
     pub binding: PlugBinding,
+    voices: Arc<[Voice]>,
     /// W while it runs.
     pub watts: f64,
     pub boots: Switch,
@@ -49,6 +85,7 @@ pub(super) struct Plug {
 impl Plug {
     pub fn new(binding: PlugBinding, watts: f64, boots: Switch, start: Steady, chance: Chance) -> Self {
         Self {
+            voices: Voice::all(&binding).into(),
             binding,
             watts,
             boots,
@@ -181,41 +218,39 @@ impl Plug {
         if self.has(OutputFault::MeterFreezes) { self.frozen_watts.unwrap_or(watts) } else { (watts + noise).max(0.0) }
     }
 
-    /// Everything that it says on the topics of its report and its meter.
-    pub fn telemetry(&mut self) -> Vec<Message> {
-        let report = self.binding.report.as_ref().map(|report| report.topic.clone());
-        let meter = self.binding.meter.as_ref().map(|meter| meter.topic.clone());
-        let mut topics: Vec<String> = report.into_iter().chain(meter).collect();
-        topics.dedup();
-        topics.iter().filter_map(|topic| self.say(topic)).collect()
+    /// On how many topics it tells of itself.
+    pub fn voices(&self) -> usize {
+        self.voices.len()
     }
 
     /// Its relay's report alone.
     pub fn report(&mut self) -> Option<Message> {
-        let topic = self.binding.report.as_ref()?.topic.clone();
-        self.say(&topic)
+        self.binding.report.as_ref()?;
+        self.say(0)
     }
 
     /// That it is alive, or (by its will) that it is not.
     pub fn alive(&mut self, yes: bool) -> Option<Message> {
         let alive = self.binding.alive.as_ref()?;
         let words = if yes { &alive.on } else { &alive.off };
-        let scalar = Scalar::Word(words.first()?.clone());
-        let payload = payload([(alive.pointer.as_ref(), scalar)])?;
-        Some(Message { topic: alive.topic.clone(), payload, retained: true })
+        let scalar = Scalar::Word(words.first()?.as_str().into());
+        let payload = Form::of([alive.pointer.as_ref()]).fill(&[scalar])?;
+        Some(Message { topic: alive.topic.as_str().into(), payload, retained: true })
     }
 
-    /// One message with all that the binding finds on a topic.
-    fn say(&mut self, topic: &str) -> Option<Message> {
-        let watts = self.shown_watts();
-        let mut fields = Vec::new();
-        if let Some(report) = self.binding.report.as_ref().filter(|report| report.topic == topic) {
-            let words = if self.relay == Switch::On { &report.on } else { &report.off };
-            fields.push((report.pointer.as_ref(), Scalar::Word(words.first()?.clone())));
-        }
-        if let Some(meter) = self.binding.meter.as_ref().filter(|meter| meter.topic == topic) {
-            fields.push((meter.pointer.as_ref(), Scalar::Number(meter.unit.from_canonical(watts), 4)));
-        }
-        Some(Message { topic: topic.to_owned(), payload: payload(fields)?, retained: false })
+    /// One message with all that the binding finds on one of its topics.
+    pub fn say(&mut self, voice: usize) -> Option<Message> {
+        let voices = Arc::clone(&self.voices);
+        let voice = voices.get(voice)?;
+        let relay = voice.relay.as_ref().map(|words| Arc::clone(&words[usize::from(self.relay == Switch::On)]));
+        let watts = if voice.meter { self.shown_watts() } else { 0.0 };
+        let unit = self.binding.meter.as_ref().filter(|_| voice.meter).map(|meter| meter.unit);
+        let watts = unit.map(|unit| Scalar::Number(unit.from_canonical(watts), 4));
+        let payload = match (relay.map(Scalar::Word), watts) {
+            (Some(relay), Some(watts)) => voice.form.fill(&[relay, watts]),
+            (Some(one), None) | (None, Some(one)) => voice.form.fill(&[one]),
+            (None, None) => None,
+        };
+        Some(Message { topic: Arc::clone(&voice.topic), payload: payload?, retained: false })
     }
 }

@@ -136,8 +136,8 @@ impl Probe {
             None | Some(ProbeFault::Lifted | ProbeFault::Shifted(_)) => honest,
             Some(ProbeFault::Silent) => return None,
             Some(ProbeFault::Freezes) => self.last.clone().unwrap_or(honest),
-            Some(ProbeFault::Garbage) => Scalar::Word("#?-".to_owned()),
-            Some(ProbeFault::Reads(ReadsAs::Payload(number))) => Scalar::Word(number.to_string()),
+            Some(ProbeFault::Garbage) => Scalar::Word("#?-".into()),
+            Some(ProbeFault::Reads(ReadsAs::Payload(number))) => Scalar::Word(number.to_string().into()),
             Some(ProbeFault::Reads(ReadsAs::Value(canonical))) => match &self.form {
                 ProbeForm::Number(unit) => Scalar::Number(unit.from_canonical(*canonical), 4),
                 ProbeForm::Contact { .. } => honest,
@@ -212,7 +212,7 @@ fn fouls(quantity: Quantity) -> bool {
 }
 
 fn word(words: &[String]) -> Scalar {
-    Scalar::Word(words.first().cloned().unwrap_or_default())
+    Scalar::Word(words.first().map_or("", String::as_str).into())
 }
 
 /// Decimals that show steps of this size: 4 for 0.0625.

@@ -154,7 +154,7 @@ fn publish(client: &AsyncClient, sent: Vec<Sent>) {
     for Sent { message, .. } in sent {
         // What is kept must arrive; what is said again in seconds need not.
         let qos = if message.retained { QoS::AtLeastOnce } else { QoS::AtMostOnce };
-        let _ = client.try_publish(message.topic, qos, message.retained, message.payload);
+        let _ = client.try_publish(&*message.topic, qos, message.retained, message.payload);
     }
 }
 
@@ -175,8 +175,11 @@ async fn listen(
                 let _ = client.try_subscribe_many(filters);
             }
             Ok(Event::Incoming(Packet::Publish(publish))) => {
-                let message =
-                    Message { topic: publish.topic, payload: publish.payload.to_vec(), retained: publish.retain };
+                let message = Message {
+                    topic: publish.topic.into(),
+                    payload: publish.payload.to_vec(),
+                    retained: publish.retain,
+                };
                 if heard.send(message).is_err() {
                     return;
                 }

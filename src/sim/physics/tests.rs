@@ -163,7 +163,7 @@ fn halving_the_step_changes_the_temperature_by_less_than_0_02_kelvin() {
         }
         (tank.display_celsius(), tank.sump_celsius(), lowest)
     };
-    let (whole, half) = (run(1.0, 172_800), run(0.5, 345_600));
+    let (whole, half) = (run(2.0, 86_400), run(1.0, 172_800));
     assert!((whole.0 - half.0).abs() < 0.02 && (whole.1 - half.1).abs() < 0.02, "{whole:?} {half:?}");
     assert!((whole.2 - half.2).abs() < 0.02);
     assert!(whole.2 < 24.5, "the run must move the temperature to show anything");

@@ -147,7 +147,7 @@ impl Rehearsal {
             self.follow_world();
             for one in sent {
                 if one.message.retained {
-                    self.kept.insert(one.message.topic.clone(), one.message.payload.clone());
+                    self.kept.insert(one.message.topic.to_string(), one.message.payload.clone());
                 }
                 self.deliver(&one.message.topic, &one.message.payload, Retained::No);
             }
@@ -171,7 +171,7 @@ impl Rehearsal {
         if self.broker == Broker::Down {
             return;
         }
-        let message = Message { topic: topic.to_owned(), payload: payload.to_vec(), retained };
+        let message = Message { topic: topic.into(), payload: payload.to_vec(), retained };
         self.world.receive(&message);
         self.deliver(topic, payload, if retained { Retained::Yes } else { Retained::No });
     }
@@ -318,7 +318,7 @@ impl Rehearsal {
                         events.push(said);
                     }
                     self.world.receive(&Message {
-                        topic: publish.topic,
+                        topic: publish.topic.into(),
                         payload: publish.payload,
                         retained: publish.retain,
                     });

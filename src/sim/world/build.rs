@@ -37,6 +37,7 @@ pub(super) fn world(models: &[Model<'_>], seed: u64, surroundings: Surroundings,
         active: Vec::new(),
         broker: Broker::Up,
         outbox: Vec::new(),
+        said: Vec::new(),
         travelling: VecDeque::new(),
         arrives: now.steady,
         happened: Vec::new(),
@@ -174,7 +175,8 @@ fn add_senders(world: &mut World, devices: &Devices, seed: u64) {
         let every = silence.part(part).clamp(Span::from_millis(500), longest);
         let first = Chance::new(seed, &format!("first of {topic}")).span(Span::ZERO, every.min(Span::from_seconds(2)));
         let index = world.senders.len();
-        world.senders.push(Sender { topic, probes, every });
+        let form = super::run::form_of(probes.iter().map(|index| &world.probes[*index]));
+        world.senders.push(Sender { topic: topic.into(), probes, form, every });
         world.schedule(world.start.steady.after(first), Action::Speak(index));
     }
 }

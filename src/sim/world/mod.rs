@@ -4,7 +4,7 @@
 //! and gives what probes and plugs publish, each message with its moment. Whoever drives it carries
 //! the messages: the demo over a real broker, a rehearsal in process.
 //!
-//! Invariants: physics runs on its own grid (1 s), so how often `advance` is called changes nothing;
+//! Invariants: physics runs on its own grid (2 s), so how often `advance` is called changes nothing;
 //! whatever happens at one moment happens in the order in which it was scheduled; time never runs
 //! backwards (an earlier `to` does nothing). A shared topic is one device, whoever listens to it.
 
@@ -15,6 +15,7 @@ mod tests;
 
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BinaryHeap, VecDeque};
+use std::sync::Arc;
 
 use crate::control::TankPlan;
 use crate::control::plan::Switch;
@@ -22,6 +23,7 @@ use crate::time::{Now, Span, Steady};
 use crate::wire::binding::TankBindings;
 
 use super::fault::{Fault, KeeperAct, What};
+use super::payload::{Form, Scalar};
 use super::physics::{Facts, Physics, Reservoir, Room};
 use super::plug::{Plug, Told};
 use super::probe::Probe;
@@ -62,7 +64,7 @@ pub enum Daemon {
 
 impl Default for Surroundings {
     fn default() -> Self {
-        Self { room: Room::new(21.0), step: Span::from_seconds(1), usual_tank: None, daemon: Daemon::Elsewhere }
+        Self { room: Room::new(21.0), step: Span::from_seconds(2), usual_tank: None, daemon: Daemon::Elsewhere }
     }
 }
 
@@ -123,8 +125,10 @@ struct SimulatedTank {
 
 /// Probes that speak on one topic.
 struct Sender {
-    topic: String,
+    topic: Arc<str>,
     probes: Vec<usize>,
+    /// Of what they say while none is silent.
+    form: Form,
     every: Span,
 }
 
@@ -188,6 +192,8 @@ pub struct World {
     active: Vec<usize>,
     broker: Broker,
     outbox: Vec<Sent>,
+    /// What a sender is about to say; kept for its room.
+    said: Vec<Scalar>,
     /// On its way, in order, and when the last of it arrives.
     travelling: VecDeque<(Way, Message)>,
     arrives: Steady,
@@ -302,7 +308,7 @@ impl World {
 
     /// What was published to a plug, at the time of the last [`Self::advance`].
     pub fn receive(&mut self, message: &Message) {
-        if self.listeners.contains_key(&message.topic) {
+        if self.listeners.contains_key(&*message.topic) {
             self.carry(Way::ToPlug, message.clone());
         }
     }

@@ -1,5 +1,7 @@
 //! What happens in the world as time passes, action by action.
 
+use std::sync::Arc;
+
 use crate::control::plan::Switch;
 use crate::time::{Now, Span, Steady};
 use crate::units::{Conductivity, PracticalSalinity, Quantity, Temperature};
@@ -8,9 +10,9 @@ use crate::water::pss78;
 use super::super::Message;
 use super::super::fault::{Fault, OutputFault, ProbeFault, TankFault, What};
 use super::super::fitting::{FloatSide, Spot};
-use super::super::payload::{Scalar, payload};
+use super::super::payload::{Form, Scalar};
 use super::super::physics::{Defects, Physics, Pull};
-use super::super::probe::Around;
+use super::super::probe::{Around, Probe};
 use super::{Action, Broker, Sent, Way, World};
 
 /// A plug tells its relay and its watts this often.
@@ -125,9 +127,9 @@ impl World {
 
     fn tell(&mut self, index: usize) {
         if self.plugs[index].is_online() {
-            let said = self.plugs[index].telemetry();
-            for message in said {
-                self.emit(Some(message));
+            for voice in 0..self.plugs[index].voices() {
+                let said = self.plugs[index].say(voice);
+                self.emit(said);
             }
         }
     }
@@ -174,7 +176,7 @@ impl World {
         match way {
             Way::FromDevice => self.outbox.push(Sent { at: self.at, message }),
             Way::ToPlug => {
-                for index in self.listeners.get(&message.topic).cloned().unwrap_or_default() {
+                for index in self.listeners.get(&*message.topic).cloned().unwrap_or_default() {
                     self.hear(index, &message);
                 }
             }
@@ -264,19 +266,29 @@ impl World {
             return;
         }
         let (at, wall) = (self.at, self.clock.wall_at(self.at));
-        let probes = self.senders[sender].probes.clone();
-        let mut said = Vec::new();
-        for index in probes {
-            let scalar = self.around(index).and_then(|around| self.probes[index].sample(around, at));
-            said.extend(scalar.map(|scalar| (index, scalar)));
+        let mut said = std::mem::take(&mut self.said);
+        let mut silent = Vec::new();
+        for place in 0..self.senders[sender].probes.len() {
+            let index = self.senders[sender].probes[place];
+            match self.around(index).and_then(|around| self.probes[index].sample(around, at)) {
+                Some(scalar) => {
+                    said.push(scalar);
+                    let stamped = self.probes[index].stamped.is_some();
+                    said.extend(stamped.then(|| Scalar::Number(wall.unix_seconds(), 3)));
+                }
+                None => silent.push(index),
+            }
         }
-        let fields = said.into_iter().flat_map(|(index, scalar)| {
-            let probe = &self.probes[index];
-            let stamp = probe.stamped.as_ref().map(|pointer| (Some(pointer), Scalar::Number(wall.unix_seconds(), 3)));
-            [Some((probe.pointer.as_ref(), scalar)), stamp]
-        });
-        let payload = payload(fields.flatten());
-        let topic = self.senders[sender].topic.clone();
+        let sender = &self.senders[sender];
+        let payload = if silent.is_empty() {
+            sender.form.fill(&said)
+        } else {
+            let others = sender.probes.iter().filter(|index| !silent.contains(index));
+            form_of(others.map(|index| &self.probes[*index])).fill(&said)
+        };
+        let topic = Arc::clone(&sender.topic);
+        said.clear();
+        self.said = said;
         self.emit(payload.map(|payload| Message { topic, payload, retained: false }));
     }
 
@@ -431,6 +443,12 @@ fn defects(tank: usize, plugs: &std::ops::Range<usize>, active: &[(usize, What)]
         }
     }
     defects
+}
+
+/// The form of what these probes say together: each its value, and its time where it sends one.
+pub(super) fn form_of<'a>(probes: impl Iterator<Item = &'a Probe>) -> Form {
+    let fields = |probe: &'a Probe| [Some(probe.pointer.as_ref()), probe.stamped.as_ref().map(Some)];
+    Form::of(probes.flat_map(fields).flatten())
 }
 
 fn untimed(fault: &Fault) -> Fault {

@@ -27,7 +27,7 @@ impl Story {
     }
 
     fn command(&mut self, topic: &str, payload: &str) {
-        let message = Message { topic: topic.to_owned(), payload: payload.into(), retained: false };
+        let message = Message { topic: topic.into(), payload: payload.into(), retained: false };
         self.world.receive(&message);
     }
 
@@ -37,7 +37,7 @@ impl Story {
 
     /// The payloads on a topic since the last pass, with their seconds since the start.
     fn on(&self, topic: &str) -> Vec<(u64, String)> {
-        let of_topic = self.sent.iter().filter(|sent| sent.message.topic == topic);
+        let of_topic = self.sent.iter().filter(|sent| &*sent.message.topic == topic);
         let text = |sent: &Sent| String::from_utf8(sent.message.payload.clone()).unwrap();
         of_topic.map(|sent| (sent.at.since(START.steady).millis() / 1000, text(sent))).collect()
     }
@@ -62,7 +62,7 @@ fn two_hours(seed: u64, pieces: u64) -> Vec<Sent> {
         let fault = world.catalogue().read(sentence).unwrap();
         world.inject(fault);
     }
-    let heat = Message { topic: "lagoon/plug/heater/set".to_owned(), payload: b"ON".to_vec(), retained: false };
+    let heat = Message { topic: "lagoon/plug/heater/set".into(), payload: b"ON".to_vec(), retained: false };
     let mut sent = world.advance(START.after(Span::from_minutes(5)));
     world.receive(&heat);
     let length = Span::from_minutes(115).part(pieces);
