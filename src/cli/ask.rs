@@ -16,6 +16,11 @@ use super::client::{Client, Daemon, Failed, escaped};
 pub struct Hold {
     /// The procedure, such as `water-change`; left out, the known ones are listed.
     pub procedure: Option<String>,
+    /// For `probe-care`: the probe that is taken in hand, or a signal with all its probes.
+    pub probe: Option<String>,
+    /// Asks all tanks at once.
+    #[arg(long, conflicts_with = "tank")]
+    pub all: bool,
     /// Which daemon and which tank.
     #[command(flatten)]
     pub daemon: Daemon,
@@ -26,7 +31,8 @@ pub struct Hold {
 pub struct Release {
     /// The procedure; the only one that stands if not given.
     pub procedure: Option<String>,
-    /// How much new water goes in, such as "9 L": it is judged before anything starts.
+    /// How much new water goes in, such as "9 L": it is judged before anything starts, by what the mixing bin's
+    /// probes said, or by what is given here.
     #[arg(long, value_name = "VOLUME")]
     pub litres: Option<String>,
     /// Its salinity, such as "35 psu"; `slackwater calc salinity` turns another instrument into it.
@@ -38,6 +44,9 @@ pub struct Release {
     /// Releases although the new water changes much at once.
     #[arg(long, requires = "litres")]
     pub confirm: bool,
+    /// Asks all tanks at once.
+    #[arg(long, conflicts_with_all = ["tank", "litres"])]
+    pub all: bool,
     /// Which daemon and which tank.
     #[command(flatten)]
     pub daemon: Daemon,
@@ -75,6 +84,9 @@ pub struct Force {
 pub struct Reset {
     /// The interlock; all latched ones if not given.
     pub interlock: Option<String>,
+    /// Asks all tanks at once.
+    #[arg(long, conflicts_with = "tank")]
+    pub all: bool,
     /// Which daemon and which tank.
     #[command(flatten)]
     pub daemon: Daemon,
@@ -85,6 +97,9 @@ pub struct Reset {
 pub struct Acknowledge {
     /// The alarm; all if not given.
     pub alarm: Option<String>,
+    /// Asks all tanks at once.
+    #[arg(long, conflicts_with = "tank")]
+    pub all: bool,
     /// Which daemon and which tank.
     #[command(flatten)]
     pub daemon: Daemon,
@@ -96,7 +111,7 @@ impl Hold {
         let Some(procedure) = &self.procedure else {
             return list_procedures(&self.daemon).unwrap_or_else(|failed| failed.report());
         };
-        ask(&self.daemon, &json!({ "do": "hold", "procedure": procedure }))
+        ask_one_or_all(self.all, &self.daemon, &json!({ "do": "hold", "procedure": procedure, "probe": self.probe }))
     }
 }
 
@@ -119,7 +134,7 @@ impl Release {
                 Err(failed) => return failed.report(),
             }
         }
-        ask(&self.daemon, &json!({ "do": "release", "procedure": self.procedure }))
+        ask_one_or_all(self.all, &self.daemon, &json!({ "do": "release", "procedure": self.procedure }))
     }
 }
 
@@ -146,14 +161,14 @@ impl Force {
 impl Reset {
     /// Runs the command.
     pub fn run(&self) -> ExitCode {
-        ask(&self.daemon, &json!({ "do": "reset", "interlock": self.interlock }))
+        ask_one_or_all(self.all, &self.daemon, &json!({ "do": "reset", "interlock": self.interlock }))
     }
 }
 
 impl Acknowledge {
     /// Runs the command.
     pub fn run(&self) -> ExitCode {
-        ask(&self.daemon, &json!({ "do": "acknowledge", "alarm": self.alarm }))
+        ask_one_or_all(self.all, &self.daemon, &json!({ "do": "acknowledge", "alarm": self.alarm }))
     }
 }
 
@@ -171,6 +186,45 @@ fn ask(daemon: &Daemon, request: &Value) -> ExitCode {
         Ok((tank, answer)) => show(daemon, &tank, &answer),
         Err(failed) => failed.report(),
     }
+}
+
+fn ask_one_or_all(all: bool, daemon: &Daemon, request: &Value) -> ExitCode {
+    if !all {
+        return ask(daemon, request);
+    }
+    match daemon.client().and_then(|client| client.ask_all(request)) {
+        Ok(answers) if answers["tanks"].is_array() => show_all(daemon, &answers),
+        // Refused before any tank heard of it.
+        Ok(answer) => show(daemon, "all tanks", &answer),
+        Err(failed) => failed.report(),
+    }
+}
+
+/// Prints the answers of all tanks; the exit code says whether it was done everywhere.
+fn show_all(daemon: &Daemon, answers: &Value) -> ExitCode {
+    if daemon.json {
+        println!("{answers:#}");
+    } else {
+        print!("{}", text_of_all(answers));
+    }
+    ExitCode::from(u8::from(answers["outcome"] != "done"))
+}
+
+/// Each tank's answer, and each caution once.
+fn text_of_all(answers: &Value) -> String {
+    let mut out = String::new();
+    let mut cautions: Vec<String> = Vec::new();
+    for answer in answers["tanks"].as_array().into_iter().flatten() {
+        let mut answer = answer.clone();
+        let caution = answer["caution"].take();
+        out += &text(answer["tank"].as_str().unwrap_or_default(), &answer);
+        cautions.extend(caution.as_str().map(str::to_owned));
+    }
+    cautions.dedup();
+    for caution in cautions {
+        let _ = writeln!(out, "\ncaution: {caution}");
+    }
+    out
 }
 
 /// Prints an answer; the exit code says whether it was done.
@@ -215,6 +269,13 @@ fn text(tank: &str, answer: &Value) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_answers_of_all_tanks_say_each_caution_once() {
+        let of = |tank: &str| json!({ "tank": tank, "outcome": "done", "summary": "held", "caution": "pull the plug" });
+        let text = text_of_all(&json!({ "outcome": "done", "tanks": [of("lagoon"), of("quarantine")] }));
+        assert_eq!(text, "lagoon: held\nquarantine: held\n\ncaution: pull the plug\n");
+    }
 
     #[test]
     fn an_answer_shows_what_is_not_proven_and_what_to_mind() {

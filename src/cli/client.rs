@@ -153,7 +153,16 @@ impl Client {
 
     /// A request to a tank; its answer, whatever the outcome.
     pub fn ask(&self, tank: &str, request: &Value) -> Result<Value, Failed> {
-        let mut post = self.agent.post(format!("{}/api/v1/tanks/{}/ask", self.url, escaped(tank)));
+        self.post(&format!("/api/v1/tanks/{}/ask", escaped(tank)), request)
+    }
+
+    /// A request to all tanks at once; the worst outcome, and each tank's answer.
+    pub fn ask_all(&self, request: &Value) -> Result<Value, Failed> {
+        self.post("/api/v1/ask", request)
+    }
+
+    fn post(&self, path: &str, request: &Value) -> Result<Value, Failed> {
+        let mut post = self.agent.post(format!("{}{path}", self.url));
         if let Some(token) = &self.token {
             post = post.header("Authorization", format!("Bearer {token}"));
         }

@@ -88,7 +88,8 @@ fn text(status: &Value) -> String {
             return (word(&hold["hold"]), format!("released; still to start\n{}", waiting.join("\n")));
         }
         let overdue = if hold["overdue"] == true { "OVERDUE, " } else { "" };
-        let pauses: Vec<_> = each(&hold["pauses"]).map(word).collect();
+        let pauses: Vec<_> =
+            each(&hold["pauses"]).chain(each(&hold["probes"])).chain([&hold["new_water"]]).map(word).collect();
         (word(&hold["hold"]), format!("{overdue}begun by {}\n{}", word(&hold["by"]), pauses.join("\n")))
     });
     let tripped = |interlock: &&Value| interlock["state"] != "armed";

@@ -1,6 +1,6 @@
 //! Holds: maintenance procedures that pause outputs. A hold is not isolation.
 //!
-//! Four come with the daemon, as far as there is something to pause, and a file may replace each:
+//! Five come with the daemon, as far as there is something to pause, and a file may replace each:
 //!
 //! | hold | pauses | longest | then |
 //! | --- | --- | --- | --- |
@@ -8,6 +8,7 @@
 //! | `feeding` | top-off, dosers, heater where a return pump feeds it, skimmer, return pump, powerheads | 15 min | release |
 //! | `hands-in` | heater, powerheads | 30 min | alarm |
 //! | `top-view` | heater where a return pump feeds it, return pump, powerheads | 10 min | release |
+//! | `probe-care` | nothing; the probe that is named counts for nothing | 45 min | alarm |
 //!
 //! [PICK]; top-off first, since it misreads everything that follows.
 
@@ -31,7 +32,10 @@ struct BuiltIn {
     at_limit: AtLimit,
 }
 
-const BUILT_IN: [BuiltIn; 4] = [
+/// The one that takes probes in hand.
+const PROBE_CARE: &str = "probe-care";
+
+const BUILT_IN: [BuiltIn; 5] = [
     BuiltIn {
         name: "water-change",
         kinds: &[
@@ -71,6 +75,7 @@ const BUILT_IN: [BuiltIn; 4] = [
         minutes: 10,
         at_limit: AtLimit::Release,
     },
+    BuiltIn { name: PROBE_CARE, kinds: &[], minutes: 45, at_limit: AtLimit::Alarm },
 ];
 
 /// The names of all holds: the file's in their order, then the built-in ones that it does not define.
@@ -120,7 +125,8 @@ fn plan(
     at_limit: AtLimit,
     release_needs: Vec<Permissive>,
 ) -> HoldPlan {
-    HoldPlan { name: name.clone(), pauses, limit, at_limit, release_needs }
+    let cares_for_probes = &**name == PROBE_CARE;
+    HoldPlan { name: name.clone(), pauses, limit, at_limit, release_needs, cares_for_probes }
 }
 
 fn hold(name: &Name, item: &Item, scope: &Scope) -> HoldPlan {
@@ -140,10 +146,10 @@ fn hold(name: &Name, item: &Item, scope: &Scope) -> HoldPlan {
     let at_limit = at_limit.or(built_in.map(|usual| usual.at_limit)).unwrap_or(AtLimit::Alarm);
     if at_limit == AtLimit::Release
         && let Some(item) = fields.get("at_limit")
-        && matches!(&**name, "water-change" | "hands-in")
+        && matches!(&**name, "water-change" | "hands-in" | PROBE_CARE)
     {
         item.wrong(format!(
-            "`{name}` never ends by itself: hands may be in the water, or the tank half empty\nwrite `at_limit: alarm`"
+            "`{name}` never ends by itself: hands may be in the water, the tank half empty or a probe in the air\nwrite `at_limit: alarm`"
         ));
     }
     let mut release_needs = starts::release(&pauses, scope);

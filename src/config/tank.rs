@@ -4,7 +4,7 @@
 //! and last what speaks of all of these. What is wrong is reported and reading goes on with a stand-in.
 
 use crate::control::ids::{Name, OutputId, ProbeId, SignalId};
-use crate::control::plan::{OutputKind, TankPlan};
+use crate::control::plan::{MixingBin, OutputKind, TankPlan};
 use crate::time::Zone;
 use crate::units::{Flow, Power, Quantity, Volume};
 use crate::wire::binding::TankBindings;
@@ -27,7 +27,7 @@ use super::thermostat;
 use super::top_off;
 use super::topic::Owners;
 
-const KEYS: [&str; 14] = [
+const KEYS: [&str; 15] = [
     "tank",
     "shared",
     "probes",
@@ -41,6 +41,7 @@ const KEYS: [&str; 14] = [
     "schedules",
     "interlocks",
     "holds",
+    "mixing_bin",
     "alarms",
 ];
 
@@ -92,6 +93,7 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
         schedules: rules::schedules(fields.get("schedules").as_ref(), &scope),
         interlocks: interlocks.iter().map(|interlock| interlock.plan.clone()).collect(),
         holds: hold::holds(fields.get("holds").as_ref(), &scope),
+        mixing_bin: fields.get("mixing_bin").map(|item| mixing_bin(&item, about.water, &scope)).unwrap_or_default(),
         alarms: Vec::new(),
     };
     for (at, output) in outputs.iter().enumerate() {
@@ -202,6 +204,20 @@ fn level(item: &Item, scope: &Scope) -> Option<LevelLimits> {
     let limit = |key: &str| fields.get(key).and_then(|item| item.amount(Quantity::Level, range.0, range.1));
     let (return_needs, heater_needs) = (limit("return_needs"), limit("heater_needs"));
     Some(LevelLimits { signal: signal?, return_needs, heater_needs })
+}
+
+fn mixing_bin(item: &Item, water: Volume, scope: &Scope) -> MixingBin {
+    let Some(fields) = item.fields(&["temperature", "salinity", "usual"]) else { return MixingBin::default() };
+    let signal = |key: &str, quantity| fields.get(key).and_then(|item| signal_measuring(&item, quantity, scope));
+    let bin = MixingBin {
+        temperature: signal("temperature", Quantity::Temperature),
+        salinity: signal("salinity", Quantity::Salinity),
+        usual: fields.get("usual").and_then(|item| item.amount(Quantity::Volume, 0.1, water.litres())),
+    };
+    if fields.get("temperature").is_none() && fields.get("salinity").is_none() {
+        item.wrong("a mixing bin that nothing measures\nname its probe: `{ salinity: bin-salinity, temperature: bin-temp, usual: 9 L }`");
+    }
+    bin
 }
 
 fn flow(item: &Item, scope: &Scope) -> Option<FlowLimit> {

@@ -54,6 +54,16 @@ impl Tank {
         let now = self.now.steady;
         match &self.plan.alarms[index].source {
             AlarmSource::Condition(condition) => self.nodes[condition.index()].truth,
+            // Its keeper knows.
+            AlarmSource::SignalLost(signal)
+                if self.plan.signals[signal.index()]
+                    .probes
+                    .iter()
+                    .any(|probe| self.probes[probe.index()].is_in_hand()) =>
+            {
+                Truth::Unknown
+            }
+            AlarmSource::ProbeLost(probe) if self.probes[probe.index()].is_in_hand() => Truth::Unknown,
             AlarmSource::SignalLost(signal) => lost(self.signals[signal.index()].vote.quality),
             AlarmSource::ProbeLost(probe) => {
                 lost(self.probes[probe.index()].quality(&self.plan.probes[probe.index()], now))

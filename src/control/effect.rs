@@ -177,7 +177,9 @@ pub struct Answer {
 }
 
 /// How a request went.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+///
+/// The order is from good to bad: of several answers the greatest is the one to tell.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Outcome {
     /// Done, and proven where it can be.

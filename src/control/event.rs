@@ -177,8 +177,8 @@ pub struct RequestId(pub u64);
 /// New water, as far as its keeper measured it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct NewWater {
-    /// L.
-    pub litres: f64,
+    /// L; what the keeper usually changes, where the plan says that, if not given.
+    pub litres: Option<f64>,
     /// psu.
     pub salinity: Option<f64>,
     /// °C.
@@ -193,6 +193,9 @@ pub enum Request {
     Hold {
         /// The procedure's name.
         procedure: String,
+        /// For the care of probes: a probe, or a signal with all its probes.
+        #[serde(default)]
+        probe: Option<String>,
     },
     /// End a hold, if its release is permitted.
     Release {
@@ -201,12 +204,13 @@ pub enum Request {
     },
     /// What goes in at a water change; judged before the release.
     NewWater {
-        /// L.
-        litres: f64,
-        /// psu, where measured.
+        /// L; what is usual, if not given.
+        #[serde(default)]
+        litres: Option<f64>,
+        /// psu, where measured; what the mixing bin's probe says, if not given.
         #[serde(default)]
         salinity: Option<f64>,
-        /// °C, where measured.
+        /// °C, where measured; as the salinity.
         #[serde(default)]
         temperature: Option<f64>,
         /// A person wants it although it changes much at once.
@@ -243,4 +247,9 @@ pub enum Request {
 impl Request {
     /// The verbs, for an answer to an unknown one.
     pub const VERBS: [&'static str; 7] = ["hold", "release", "new-water", "force", "end-force", "reset", "acknowledge"];
+
+    /// A hold of this procedure.
+    pub fn hold(procedure: &str) -> Self {
+        Self::Hold { procedure: procedure.to_owned(), probe: None }
+    }
 }

@@ -6,7 +6,7 @@
 use crate::time::{Span, Steady, Wall};
 
 use super::event::RequestId;
-use super::ids::{HoldId, OutputId};
+use super::ids::{HoldId, OutputId, ProbeId};
 use super::new_water::NewWaterRecord;
 use super::state::Water;
 
@@ -37,6 +37,10 @@ pub(super) struct ActiveHold {
     pub before: Water,
     /// The new water that was told.
     pub new_water: Option<NewWaterRecord>,
+    /// What its probes said of the new water, while it was still in its bin.
+    pub bin: Water,
+    /// Probes that are in hand.
+    pub probes: Vec<ProbeId>,
 }
 
 /// A hold that was released a short while ago.

@@ -12,7 +12,7 @@ use super::conditions;
 use super::deadlines::Deadlines;
 use super::effect::{DeadlineKind, Durability, Effect, JournalKind, Notice, NoticeKind};
 use super::hold::{ActiveHold, FALL_BACK_WITHIN, MIXED_AFTER, PUMPS_LAST, REMIND_EVERY, Released, SHEATH_COOLS};
-use super::ids::{AlarmId, HoldId, OutputId};
+use super::ids::{AlarmId, HoldId, OutputId, SignalId};
 use super::plan::{AlarmSource, AtLimit, OutputKind, Priority, Switch};
 use super::state::Water;
 use super::tank::Tank;
@@ -22,7 +22,7 @@ use crate::units::Quantity;
 impl Tank {
     /// Begins a hold. Its record is on disk before the first pause is commanded.
     pub(super) fn begin_hold(&mut self, hold: HoldId, by: &str, also: Option<OutputId>, effects: &mut Vec<Effect>) {
-        let before = self.water_now();
+        let (before, bin) = (self.water_now(), self.water_in_bin());
         let plan = &self.plan.holds[hold.index()];
         let state = &mut self.holds[hold.index()];
         let name = plan.name.clone();
@@ -42,6 +42,8 @@ impl Tank {
                 reminders: 0,
                 before,
                 new_water: None,
+                bin,
+                probes: Vec::new(),
             });
         }
         let limit = plan.limit;
@@ -52,6 +54,7 @@ impl Tank {
     /// Ends a hold that stands, with its record in the journal.
     pub(super) fn end_hold(&mut self, hold: HoldId, how: &str, effects: &mut Vec<Effect>) {
         let Some(active) = self.holds[hold.index()].active.take() else { return };
+        active.probes.iter().for_each(|probe| self.probes[probe.index()].put_back());
         self.unsaved = true;
         let name = self.plan.holds[hold.index()].name.clone();
         let took = Span::from_seconds(self.now.wall.since(active.since).millis() / 1000);
@@ -237,17 +240,29 @@ impl Tank {
 
     /// What the water is, as far as good readings say.
     pub(super) fn water_now(&self) -> Water {
-        let value = |index: usize| {
-            let vote = &self.signals[index].vote;
-            vote.quality.is_good().then_some(vote.value)
+        let value = |index: usize| self.signals[index].vote.good_value();
+        let bin = [self.plan.mixing_bin.temperature, self.plan.mixing_bin.salinity];
+        let is_bin = |index: usize| bin.contains(&Some(SignalId::new(index)));
+        let signals = self.plan.signals.iter().enumerate();
+        let first = |quantity| {
+            signals
+                .clone()
+                .find(|(index, signal)| signal.quantity == quantity && !is_bin(*index))
+                .map(|(index, _)| index)
         };
-        let first = |quantity| self.plan.signals.iter().position(|signal| signal.quantity == quantity);
         let temperature = self.plan.thermostat.as_ref().map(|plan| plan.signal.index());
         Water {
             temperature: temperature.or_else(|| first(Quantity::Temperature)).and_then(value),
             salinity: first(Quantity::Salinity).and_then(value),
             level: first(Quantity::Level).and_then(value),
         }
+    }
+
+    /// What the mixing bin's probes say of the new water.
+    pub(super) fn water_in_bin(&self) -> Water {
+        let good = |signal: Option<SignalId>| self.signals[signal?.index()].vote.good_value();
+        let bin = self.plan.mixing_bin;
+        Water { temperature: good(bin.temperature), salinity: good(bin.salinity), level: None }
     }
 }
 

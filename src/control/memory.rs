@@ -24,6 +24,8 @@ impl Tank {
                 reminders: active.reminders,
                 before: active.before,
                 new_water: active.new_water,
+                bin: active.bin,
+                probes: active.probes.iter().map(|probe| self.plan.probes[probe.index()].name.clone()).collect(),
             });
             (plan.name.clone(), HoldRecord { active, started: live.started })
         });
@@ -109,7 +111,12 @@ impl Tank {
                 reminders: active.reminders,
                 before: active.before,
                 new_water: active.new_water,
+                bin: active.bin,
+                probes: active.probes.iter().filter_map(|name| self.plan.probe(name)).collect(),
             });
+        }
+        for probe in self.holds.iter().filter_map(|hold| hold.active.as_ref()).flat_map(|active| &active.probes) {
+            self.probes[probe.index()].take_in_hand(&self.plan.probes[probe.index()], now.steady);
         }
         for (plan, live) in self.plan.top_offs.iter().zip(&mut self.top_offs) {
             let name = &self.plan.outputs[plan.output.index()].name;

@@ -24,6 +24,7 @@ mod new_water;
 pub mod plan;
 mod plug;
 mod probe;
+mod probe_care;
 pub mod quality;
 mod replan;
 mod report;

@@ -61,6 +61,8 @@ pub struct TankPlan {
     pub interlocks: Vec<InterlockPlan>,
     /// Maintenance procedures.
     pub holds: Vec<HoldPlan>,
+    /// The new water of water changes.
+    pub mixing_bin: MixingBin,
     /// Alarms, each with its source.
     pub alarms: Vec<AlarmPlan>,
 }
@@ -588,6 +590,19 @@ pub struct HoldPlan {
     pub at_limit: AtLimit,
     /// Must be true for a release; unknown refuses.
     pub release_needs: Vec<Permissive>,
+    /// It takes probes in hand, named when it begins, rather than outputs out of work.
+    pub cares_for_probes: bool,
+}
+
+/// Where new water is mixed, and what of it is measured there. Never the tank's own probes.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct MixingBin {
+    /// Its temperature.
+    pub temperature: Option<SignalId>,
+    /// Its salinity.
+    pub salinity: Option<SignalId>,
+    /// What is usually changed, L.
+    pub usual: Option<f64>,
 }
 
 /// How soon somebody must act.

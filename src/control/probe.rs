@@ -31,6 +31,11 @@ const SAME_SAMPLE: Span = Span::from_millis(50);
 /// A suspect rate clears after so long near the last trusted value. [F10: choice]
 const RETURNED_FOR: Span = Span::from_seconds(30);
 
+/// After its care a probe counts when it has been back for so long. [holds: 2 min]
+const BACK_FROM_CARE: Span = Span::from_minutes(2);
+/// K around the last trusted temperature. [holds: 2 K]
+const NEAR_AFTER_CARE: f64 = 2.0;
+
 /// A probe's readings so far.
 #[derive(Clone, Debug)]
 pub(super) struct Probe {
@@ -51,6 +56,7 @@ pub(super) struct Probe {
     anchors: [Option<(f64, Steady)>; 2],
     rate: Option<RateDoubt>,
     moved_at: Option<(f64, Steady)>,
+    care: Option<Care>,
     /// Set by the vote of three.
     pub outvoted: bool,
     /// Samples by result since the start.
@@ -61,6 +67,15 @@ pub(super) struct Probe {
 #[derive(Clone, Copy, Debug)]
 struct RateDoubt {
     trusted: f64,
+    returned_at: Option<Steady>,
+}
+
+/// A probe that a person has in hand, or had.
+#[derive(Clone, Copy, Debug)]
+struct Care {
+    /// What it said before.
+    trusted: Option<f64>,
+    over: bool,
     returned_at: Option<Steady>,
 }
 
@@ -79,6 +94,7 @@ impl Default for Probe {
             anchors: [None; 2],
             rate: None,
             moved_at: None,
+            care: None,
             outvoted: false,
             counts: SampleCounts::default(),
         }
@@ -124,7 +140,7 @@ impl Probe {
         self.refused = 0;
         self.retained = None;
         if self.accepted_at.is_some_and(|at| now.since(at) >= plan.stale_after) {
-            *self = Self { counts: self.counts, rate: self.rate, ..Self::default() };
+            *self = Self { counts: self.counts, rate: self.rate, care: self.care, ..Self::default() };
         }
         let again = self.accepted_at.is_some_and(|at| now.since(at) < SAME_SAMPLE)
             && self.filled > 0
@@ -151,8 +167,47 @@ impl Probe {
         if self.moved_at.is_none_or(|(from, _)| from.to_bits() != value.to_bits()) {
             self.moved_at = Some((value, now));
         }
-        if let Some(fastest) = plan.fastest {
+        if self.care.is_some() {
+            self.judge_return(plan, now);
+        } else if let Some(fastest) = plan.fastest {
             self.judge_rate(fastest, now);
+        }
+    }
+
+    /// A person takes it in hand: until its care is over and it is back it says nothing of the tank.
+    pub fn take_in_hand(&mut self, plan: &ProbePlan, now: Steady) {
+        let trusted = self.quality(plan, now).is_good().then_some(self.value);
+        let trusted = trusted.or(self.care.and_then(|care| care.trusted));
+        self.care = Some(Care { trusted, over: false, returned_at: None });
+        self.trust();
+    }
+
+    /// The person has put it back.
+    pub fn put_back(&mut self) {
+        if let Some(care) = &mut self.care {
+            care.over = true;
+        }
+    }
+
+    /// Whether a person has it in hand.
+    pub fn is_in_hand(&self) -> bool {
+        self.care.is_some_and(|care| !care.over)
+    }
+
+    /// After its care a probe counts again when it has been where it was for two minutes. A thermometer
+    /// has to be near the water's last trusted temperature; what a calibration moved is only in its range.
+    fn judge_return(&mut self, plan: &ProbePlan, now: Steady) {
+        let Some(care) = &mut self.care else { return };
+        if !care.over || self.settled < SETTLING_SAMPLES {
+            care.returned_at = None;
+            return;
+        }
+        let compared = care.trusted.filter(|_| plan.quantity == Quantity::Temperature);
+        let near = compared.is_none_or(|trusted| (self.value - trusted).abs() <= NEAR_AFTER_CARE);
+        care.returned_at = near.then(|| care.returned_at.unwrap_or(now));
+        if care.returned_at.is_some_and(|at| now.since(at) >= BACK_FROM_CARE) {
+            self.care = None;
+            self.trust();
         }
     }
 
@@ -185,6 +240,7 @@ impl Probe {
 
     /// A person says that the present value may be believed, or it came back by itself.
     pub fn trust(&mut self) {
+        self.care = self.care.filter(|care| !care.over);
         self.rate = None;
         self.anchors = [None; 2];
     }
@@ -211,11 +267,14 @@ impl Probe {
 
     /// Whether the newest accepted sample is fresh, settled or not.
     pub fn is_fresh(&self, plan: &ProbePlan, now: Steady) -> bool {
-        self.accepted_at.is_some_and(|at| now.since(at) < plan.stale_after)
+        !self.is_in_hand() && self.accepted_at.is_some_and(|at| now.since(at) < plan.stale_after)
     }
 
     /// Whether and why it may be believed.
     pub fn quality(&self, plan: &ProbePlan, now: Steady) -> Quality {
+        if self.is_in_hand() {
+            return Quality::Bad(Fault::InCare);
+        }
         let Some(accepted_at) = self.accepted_at else {
             return Quality::Bad(self.fault);
         };
@@ -227,6 +286,9 @@ impl Probe {
         }
         if self.settled < SETTLING_SAMPLES {
             return Quality::Bad(Fault::Settling);
+        }
+        if self.care.is_some() {
+            return Quality::Suspect(Doubt::BackFromCare);
         }
         if self.rate.is_some() {
             return Quality::Suspect(Doubt::ImplausibleRate);

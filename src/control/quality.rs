@@ -24,6 +24,8 @@ pub enum Doubt {
     Stuck,
     /// The other probes say something else.
     Disagrees,
+    /// Its care is over, and it is not yet back where it was.
+    BackFromCare,
 }
 
 /// Why a reading is bad.
@@ -46,11 +48,13 @@ pub enum Fault {
     Undecodable(Unreadable),
     /// A conductivity came, and no good temperature to make a salinity of it.
     NoTemperature,
+    /// A person has it in hand.
+    InCare,
 }
 
 impl Quality {
     /// Every reason, for metrics: the words of doubts and faults.
-    pub const REASONS: [&'static str; 11] = [
+    pub const REASONS: [&'static str; 13] = [
         "never-heard",
         "retained-only",
         "settling",
@@ -62,6 +66,8 @@ impl Quality {
         "implausible-rate",
         "stuck",
         "disagrees",
+        "in-care",
+        "back-from-care",
     ];
 
     /// The word of the reason; `None` while good.
@@ -71,6 +77,8 @@ impl Quality {
             Self::Suspect(Doubt::ImplausibleRate) => Some("implausible-rate"),
             Self::Suspect(Doubt::Stuck) => Some("stuck"),
             Self::Suspect(Doubt::Disagrees) => Some("disagrees"),
+            Self::Suspect(Doubt::BackFromCare) => Some("back-from-care"),
+            Self::Bad(Fault::InCare) => Some("in-care"),
             Self::Bad(Fault::NeverHeard) => Some("never-heard"),
             Self::Bad(Fault::RetainedOnly) => Some("retained-only"),
             Self::Bad(Fault::Settling) => Some("settling"),

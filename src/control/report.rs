@@ -213,6 +213,8 @@ impl Tank {
             until: active.map(|active| active.deadline_wall),
             overdue: active.is_some_and(|active| active.overdue),
             pauses: pauses.unwrap_or_default(),
+            probes: self.care_sentences(HoldId::new(index)),
+            new_water: self.bin_sentence(HoldId::new(index)),
             hot_until: self.hot_until(HoldId::new(index)),
             starting: self.starting(HoldId::new(index)),
             started: live.started,

@@ -27,7 +27,7 @@ const PROVE_WITHIN: Span = Span::from_seconds(10);
 impl Tank {
     pub(super) fn take_request(&mut self, id: RequestId, by: &str, request: Request, effects: &mut Vec<Effect>) {
         let result = match request {
-            Request::Hold { procedure } => self.ask_hold(id, by, &procedure, effects),
+            Request::Hold { procedure, probe } => self.ask_hold(id, by, &procedure, probe.as_deref(), effects),
             Request::Release { procedure } => self.ask_release(id, by, procedure.as_deref(), effects),
             Request::NewWater { litres, salinity, temperature, confirm } => {
                 self.ask_new_water(by, NewWater { litres, salinity, temperature }, confirm, effects).map(Some)
@@ -48,16 +48,19 @@ impl Tank {
         id: RequestId,
         by: &str,
         procedure: &str,
+        probe: Option<&str>,
         effects: &mut Vec<Effect>,
     ) -> Result<Option<Answer>, Answer> {
         let hold = self
             .plan
             .hold(procedure)
             .ok_or_else(|| unknown("hold", procedure, self.plan.holds.iter().map(|hold| &hold.name)))?;
+        let probes = self.probes_to_care_for(hold, probe)?;
         let joined = self.holds[hold.index()].active.is_some();
         if !joined {
             self.begin_hold(hold, by, None, effects);
         }
+        self.take_probes_in_hand(hold, &probes, effects);
         self.await_answer(id, Awaited::Hold(hold), joined);
         Ok(None)
     }
@@ -87,6 +90,7 @@ impl Tank {
         if self.holds[hold.index()].active.is_none() {
             return Ok(Some(done(format!("hold {name} does not stand; nothing to release"))));
         }
+        self.judge_usual_water(hold, by, effects)?;
         let missing = self.missing_for_release(hold);
         if !missing.is_empty() {
             return Err(refused(format!("hold {name} goes on: its release is not permitted yet"), missing));
@@ -345,10 +349,16 @@ impl Tank {
                 };
                 let until = self.plan.zone.time_of_day(active.deadline_wall);
                 let verb = if answer.joined { "stands already" } else { "has begun" };
-                let proof = if all_proven { "every pause is proven" } else { "NOT every pause is proven" };
-                let summary = format!("hold {name} {verb}, until {until}; {proof}");
+                let proof = match outputs {
+                    [] => "",
+                    _ if all_proven => "; every pause is proven",
+                    _ => "; NOT every pause is proven",
+                };
+                let summary = format!("hold {name} {verb}, until {until}{proof}");
                 let mut details = details;
+                details.extend(self.care_sentences(hold));
                 details.extend(self.hot_sentence(hold));
+                details.extend(self.bin_sentence(hold));
                 Answer { outcome, summary, details, caution: Some(NOT_ISOLATION.to_owned()) }
             }
         }
@@ -374,7 +384,7 @@ pub(super) fn refused(summary: impl Into<String>, details: Vec<String>) -> Answe
     Answer { outcome: Outcome::Refused, summary: summary.into(), details, caution: None }
 }
 
-fn unknown<'a>(what: &str, name: &str, known: impl Iterator<Item = &'a Name>) -> Answer {
+pub(super) fn unknown<'a>(what: &str, name: &str, known: impl Iterator<Item = &'a Name>) -> Answer {
     let details = vec![format!("known: {}", known.map(ToString::to_string).collect::<Vec<_>>().join(", "))];
     Answer { outcome: Outcome::Unknown, summary: format!("there is no {what} `{name}`"), details, caution: None }
 }

@@ -75,6 +75,12 @@ pub struct ActiveHoldRecord {
     /// The new water that was told.
     #[serde(default)]
     pub new_water: Option<NewWaterRecord>,
+    /// What its probes said of the new water, while it was still in its bin.
+    #[serde(default)]
+    pub bin: Water,
+    /// Probes that are in hand.
+    #[serde(default)]
+    pub probes: Vec<Name>,
 }
 
 /// What a tank's water is at a moment, as far as good readings say.

@@ -232,6 +232,10 @@ pub struct HoldStatus {
     pub overdue: bool,
     /// Each pause with its proof, in words.
     pub pauses: Vec<String>,
+    /// Each probe that is in hand, in words.
+    pub probes: Vec<String>,
+    /// What the new water in the mixing bin would make of the tank, in words; absent where nothing is known of it.
+    pub new_water: Option<String>,
     /// Until then a paused heater is too hot to stand in air: the water must not fall below it.
     pub hot_until: Option<Wall>,
     /// After a release: what still waits, and for what.

@@ -52,6 +52,13 @@ pub(super) struct Signal {
     far_since: Vec<Option<Steady>>,
 }
 
+impl Vote {
+    /// The voted value, if it may be believed.
+    pub fn good_value(&self) -> Option<f64> {
+        self.quality.is_good().then_some(self.value)
+    }
+}
+
 impl Signal {
     /// Before the first vote.
     pub fn new(plan: &SignalPlan) -> Self {
@@ -145,7 +152,7 @@ fn rank(quality: Quality) -> u8 {
     match quality {
         Quality::Good => 0,
         Quality::Suspect(_) => 1,
-        Quality::Bad(Fault::Settling) => 2,
+        Quality::Bad(Fault::Settling | Fault::InCare) => 2,
         Quality::Bad(Fault::Stale) => 3,
         Quality::Bad(Fault::OutOfRange | Fault::WrongUnit | Fault::Undecodable(_) | Fault::NoTemperature) => 4,
         Quality::Bad(Fault::RetainedOnly) => 5,

@@ -46,6 +46,7 @@ impl Tank {
             schedules: vec![],
             interlocks: vec![],
             holds: vec![],
+            mixing_bin: crate::control::plan::MixingBin::default(),
             alarms: vec![],
         };
         Self { plan, bindings: TankBindings { tank: name, probes: vec![], plugs: vec![] } }

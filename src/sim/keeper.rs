@@ -205,7 +205,7 @@ impl Keeper {
                 }
                 Task::Ask(errand) => {
                     let request = match errand {
-                        Errand::Hold(name) => Request::Hold { procedure: name.to_owned() },
+                        Errand::Hold(name) => Request::hold(name),
                         Errand::Release(name) => Request::Release { procedure: Some(name.to_owned()) },
                         Errand::Reset => Request::Reset { interlock: None },
                     };

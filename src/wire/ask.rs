@@ -1,7 +1,7 @@
 //! Requests as people and wall buttons write them: a bare word or JSON.
 //!
 //! ```text
-//! hold water-change            release            release water-change
+//! hold water-change            release            release water-change            hold probe-care display-temp
 //! force heater off             force heater off for 20 min              end-force heater
 //! reset heater-cutoff          ack temperature-high
 //! {"do":"force","output":"heater","to":"off","lasting":"20 min"}
@@ -26,8 +26,9 @@ const NEW_WATER: [(&str, Quantity); 3] =
     [("litres", Quantity::Volume), ("salinity", Quantity::Salinity), ("temperature", Quantity::Temperature)];
 
 /// What may be asked, for the answer to what may not.
-const FORMS: [&str; 7] = [
+const FORMS: [&str; 8] = [
     "hold PROCEDURE",
+    "hold probe-care PROBE",
     "release [PROCEDURE]",
     "{\"do\":\"new-water\",\"litres\":\"9 L\",\"salinity\":\"35 psu\",\"temperature\":\"24.5 °C\"}",
     "force OUTPUT on|off [for 20 min]",
@@ -44,6 +45,20 @@ pub fn parse(payload: &[u8]) -> Result<Request, Answer> {
     let text = std::str::from_utf8(payload).map_err(|_| unknown("the request is not UTF-8 text".to_owned()))?;
     let text = text.trim();
     if text.starts_with('{') { from_json(text) } else { from_words(text) }
+}
+
+/// Reads a request to all tanks at once: only what every tank knows by the same name.
+pub fn parse_for_all(payload: &[u8]) -> Result<Request, Answer> {
+    let request = parse(payload)?;
+    match request {
+        Request::Hold { .. } | Request::Release { .. } | Request::Reset { .. } | Request::Acknowledge { .. } => {
+            Ok(request)
+        }
+        Request::NewWater { .. } | Request::Force { .. } | Request::EndForce { .. } => {
+            let summary = "this is asked of one tank; all at once take only hold, release, reset and acknowledge";
+            Err(Answer { outcome: Outcome::Refused, summary: summary.to_owned(), details: Vec::new(), caution: None })
+        }
+    }
 }
 
 fn from_json(text: &str) -> Result<Request, Answer> {
@@ -88,7 +103,10 @@ fn from_words(text: &str) -> Result<Request, Answer> {
         _ => Err(unknown(format!("`{verb}` wants at most one {noun}, and `{text}` has {}", rest.len()))),
     };
     match verb {
-        "hold" => Ok(Request::Hold { procedure: one("procedure")? }),
+        "hold" => match rest[..] {
+            [procedure, probe] => Ok(Request::Hold { procedure: procedure.to_owned(), probe: Some(probe.to_owned()) }),
+            _ => Ok(Request::Hold { procedure: one("procedure")?, probe: None }),
+        },
         "release" => Ok(Request::Release { procedure: at_most_one("procedure")? }),
         "force" => force(text, &rest),
         "end-force" => Ok(Request::EndForce { output: one("output")? }),
@@ -172,7 +190,7 @@ mod tests {
     fn new_water_has_units() {
         let water = asked(r#"{"do":"new-water","litres":"9 L","salinity":"35.04 psu","temperature":"77 °F"}"#);
         let Request::NewWater { litres, salinity, temperature, confirm } = water else { panic!("{water:?}") };
-        assert!((litres - 9.0).abs() < 1e-9 && !confirm);
+        assert!((litres.unwrap() - 9.0).abs() < 1e-9 && !confirm);
         assert!((salinity.unwrap() - 35.04).abs() < 0.02 && (temperature.unwrap() - 25.0).abs() < 1e-9);
         assert!(refused(r#"{"do":"new-water","litres":9}"#).contains("without a unit"));
         assert!(refused(r#"{"do":"new-water","litres":"9 °C"}"#).contains("litres"));
@@ -180,10 +198,13 @@ mod tests {
 
     #[test]
     fn a_wall_button_and_a_program_ask_the_same() {
-        let hold = Request::Hold { procedure: "water-change".to_owned() };
+        let hold = Request::hold("water-change");
         assert_eq!(asked("hold water-change"), hold);
         assert_eq!(asked("  hold   water-change\n"), hold);
         assert_eq!(asked(r#"{"do":"hold","procedure":"water-change"}"#), hold);
+        let care = Request::Hold { procedure: "probe-care".to_owned(), probe: Some("ph".to_owned()) };
+        assert_eq!(asked("hold probe-care ph"), care);
+        assert_eq!(asked(r#"{"do":"hold","procedure":"probe-care","probe":"ph"}"#), care);
         assert_eq!(asked("release"), Request::Release { procedure: None });
         assert_eq!(asked(r#"{"do":"release"}"#), Request::Release { procedure: None });
         let force =
@@ -220,6 +241,17 @@ mod tests {
         assert!(refused(r#"{"do":"hold","procedure":"x","until":"never"}"#).contains("unknown field `until`"));
         assert!(refused("{\"do\":").starts_with("the request is not JSON"));
         assert!(refused("[1]").starts_with("`[1]` is not a request"));
+    }
+
+    #[test]
+    fn all_tanks_are_asked_only_for_what_each_of_them_knows() {
+        for text in ["hold feeding", "release", "reset", "ack"] {
+            assert_eq!(parse_for_all(text.as_bytes()).unwrap(), asked(text));
+        }
+        for text in ["force heater off", "end-force heater", r#"{"do":"new-water","litres":"9 L"}"#] {
+            assert_eq!(parse_for_all(text.as_bytes()).unwrap_err().outcome, Outcome::Refused, "{text}");
+        }
+        assert_eq!(parse_for_all(b"hodl feeding").unwrap_err().outcome, Outcome::Unknown);
     }
 
     #[test]

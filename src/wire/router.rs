@@ -91,6 +91,8 @@ enum Target {
     Alive(OutputId),
     Command(OutputId),
     Ask,
+    /// As `Ask`, of all tanks at once.
+    AskAll,
 }
 
 impl Target {
@@ -101,7 +103,7 @@ impl Target {
             Self::Meter(_) => MessageKind::Meter,
             Self::Alive(_) => MessageKind::Alive,
             Self::Command(_) => MessageKind::Command,
-            Self::Ask => MessageKind::Ask,
+            Self::Ask | Self::AskAll => MessageKind::Ask,
         }
     }
 }
@@ -123,6 +125,7 @@ impl Router {
         for (index, tank) in tanks.iter().enumerate() {
             let index = TankIndex(index);
             targets.push((own.ask(&tank.tank), index, Target::Ask));
+            targets.push((own.ask_all(), index, Target::AskAll));
             for (n, probe) in tank.probes.iter().enumerate() {
                 targets.push((probe.topic.clone(), index, Target::Probe(ProbeId::new(n))));
             }
@@ -227,18 +230,19 @@ impl Router {
                 let command = payload.text().ok().and_then(|text| command_meant(bindings.plug(output), text));
                 Event::ForeignCommandSeen { output, command, retained }
             }
-            Target::Ask => return asked(tank, message),
+            Target::Ask => return asked(tank, message, ask::parse),
+            Target::AskAll => return asked(tank, message, ask::parse_for_all),
         };
         Some(Heard::Event(tank, event))
     }
 }
 
-fn asked(tank: TankIndex, message: Message<'_>) -> Option<Heard> {
+fn asked(tank: TankIndex, message: Message<'_>, parse: impl FnOnce(&[u8]) -> Result<Request, Answer>) -> Option<Heard> {
     match (message.payload.is_empty(), message.retained) {
         // How a retained request is cleared.
         (true, _) => None,
         (false, Retained::Yes) => Some(Heard::KeptAsk(tank)),
-        (false, Retained::No) => Some(Heard::Ask(tank, ask::parse(message.payload))),
+        (false, Retained::No) => Some(Heard::Ask(tank, parse(message.payload))),
     }
 }
 

@@ -178,14 +178,18 @@ fn hold(topic: String, status: &TankStatus) -> Shown {
         caution: Option<&'a str>,
     }
     #[derive(Serialize)]
-    struct Ages {
+    struct Ages<'a> {
         pauses: Vec<String>,
+        probes: Vec<&'a str>,
+        new_water: Vec<&'a str>,
         starting: Vec<String>,
     }
     let starting = status.holds.iter().flat_map(|hold| hold.starting.clone()).collect();
     let pauses = status.holds.iter().filter(|hold| hold.active).flat_map(|hold| hold.pauses.clone()).collect();
     let matters = Matters { holds: standing(&status.holds), caution: status.caution.as_deref() };
-    shown(topic, true, &matters, &Ages { pauses, starting })
+    let probes = status.holds.iter().flat_map(|hold| &hold.probes).map(String::as_str).collect();
+    let new_water = status.holds.iter().filter_map(|hold| hold.new_water.as_deref()).collect();
+    shown(topic, true, &matters, &Ages { pauses, probes, new_water, starting })
 }
 
 fn summary(topic: String, status: &TankStatus) -> Shown {

@@ -54,6 +54,11 @@ impl OwnTopics {
         format!("{}/{tank}/ask", self.root)
     }
 
+    /// Where all tanks are asked at once; each answers for itself.
+    pub fn ask_all(&self) -> String {
+        format!("{}/ask", self.root)
+    }
+
     /// Where it answers those who name no response topic.
     pub fn answer(&self, tank: &Name) -> String {
         format!("{}/{tank}/answer", self.root)

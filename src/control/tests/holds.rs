@@ -150,7 +150,7 @@ fn starts_after_a_power_cut_come_one_after_the_other() {
 fn new_water_that_changes_too_much_waits_for_a_word() {
     let mut world = World::settled();
     let told = |litres, temperature, confirm| Request::NewWater {
-        litres,
+        litres: Some(litres),
         salinity: Some(35.0),
         temperature: Some(temperature),
         confirm,

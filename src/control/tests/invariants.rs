@@ -340,7 +340,7 @@ impl Checked {
                     self.step(if *there { Event::BrokerConnected } else { Event::BrokerLost });
                 }
             }
-            Act::Hold(name) => self.ask(Request::Hold { procedure: (*name).to_owned() }),
+            Act::Hold(name) => self.ask(Request::hold(name)),
             Act::Release(name) => self.ask(Request::Release { procedure: name.map(str::to_owned) }),
             Act::Force(name, to, minutes) => {
                 let lasting = Some(Span::from_minutes(*minutes));

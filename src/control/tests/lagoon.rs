@@ -28,7 +28,7 @@ pub const LITRES_PER_SECOND: f64 = 0.5 / 60.0;
 pub const PER_DAY: f64 = 1.5;
 pub const PER_HOUR: f64 = 0.7;
 
-fn probe(name: &str, quantity: Quantity, least: f64, greatest: f64) -> ProbePlan {
+pub fn probe(name: &str, quantity: Quantity, least: f64, greatest: f64) -> ProbePlan {
     ProbePlan {
         name: Name::new(name),
         quantity,
@@ -42,7 +42,7 @@ fn probe(name: &str, quantity: Quantity, least: f64, greatest: f64) -> ProbePlan
     }
 }
 
-fn signal(name: &str, quantity: Quantity, probes: &[usize]) -> SignalPlan {
+pub fn signal(name: &str, quantity: Quantity, probes: &[usize]) -> SignalPlan {
     let disagree = DisagreePlan { by: 0.6, lasting: Span::from_minutes(10) };
     SignalPlan {
         name: Name::new(name),
@@ -82,7 +82,7 @@ fn output(name: &str, kind: OutputKind, lease: Option<u64>) -> OutputPlan {
     }
 }
 
-fn alarm(name: &str, priority: Priority, source: AlarmSource, on_delay: u64) -> AlarmPlan {
+pub fn alarm(name: &str, priority: Priority, source: AlarmSource, on_delay: u64) -> AlarmPlan {
     AlarmPlan {
         name: Name::new(name),
         priority,
@@ -142,6 +142,7 @@ pub fn plan() -> TankPlan {
         schedules: Vec::new(),
         interlocks: Vec::new(),
         holds: Vec::new(),
+        mixing_bin: MixingBin::default(),
         alarms: Vec::new(),
     };
     add_conditions(&mut plan);
@@ -214,6 +215,7 @@ fn add_conditions(plan: &mut TankPlan) {
             limit: Span::from_minutes(60),
             at_limit: AtLimit::Alarm,
             release_needs: vec![enough()],
+            cares_for_probes: false,
         },
         HoldPlan {
             name: Name::new("hands-in"),
@@ -221,6 +223,7 @@ fn add_conditions(plan: &mut TankPlan) {
             limit: Span::from_minutes(30),
             at_limit: AtLimit::Alarm,
             release_needs: Vec::new(),
+            cares_for_probes: false,
         },
         HoldPlan {
             name: Name::new("feeding"),
@@ -228,6 +231,7 @@ fn add_conditions(plan: &mut TankPlan) {
             limit: Span::from_minutes(15),
             at_limit: AtLimit::Release,
             release_needs: vec![enough()],
+            cares_for_probes: false,
         },
     ];
     let high = plan.add(compare(0, Estimate::Highest, Side::Above, 26.5, Doubtful::Counts));
@@ -435,7 +439,7 @@ impl World {
     }
 
     pub fn hold(&mut self, name: &str) -> u64 {
-        self.ask(Request::Hold { procedure: name.to_owned() })
+        self.ask(Request::hold(name))
     }
 
     pub fn force(&mut self, name: &str, to: Switch, minutes: u64) -> u64 {

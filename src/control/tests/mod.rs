@@ -5,3 +5,4 @@ mod invariants;
 mod lagoon;
 mod stories;
 mod top_off;
+mod water_and_probes;

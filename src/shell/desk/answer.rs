@@ -21,6 +21,14 @@ const AT_MOST_ASKED: usize = 20;
 /// Tanks whose status is made at once, at most: control is heard again in between.
 pub const AT_MOST_STATUSES: usize = 8;
 
+/// An answer as it is published: where all tanks were asked, each says which one it is.
+#[derive(serde::Serialize)]
+struct Told<'a> {
+    tank: &'a str,
+    #[serde(flatten)]
+    answer: &'a Answer,
+}
+
 impl Desk {
     pub(super) fn asked_by_topic(&mut self, tank: TankIndex, asked: Result<Request, Answer>, reply: Option<Reply>) {
         let recent = &mut self.seats[tank.0].asked;
@@ -74,10 +82,11 @@ impl Desk {
     }
 
     fn answer_by_topic(&mut self, tank: TankIndex, answer: &Answer, reply: Option<&Reply>) {
-        let Ok(payload) = serde_json::to_vec(answer) else {
+        let name = &self.seats[tank.0].tank.plan().name;
+        let Ok(payload) = serde_json::to_vec(&Told { tank: name, answer }) else {
             return;
         };
-        let own = self.own.answer(&self.seats[tank.0].tank.plan().name);
+        let own = self.own.answer(name);
         let wanted = reply.map(|reply| reply.topic.as_str()).filter(|topic| self.may_answer_on(topic));
         let publish = Publish::answer(wanted.map_or(own, str::to_owned), payload);
         let sent = match &mut self.link {

@@ -76,12 +76,20 @@ pub(super) async fn explain(State(shared): State<Shared>, Path((tank, output)): 
 }
 
 fn answered(answer: &Answer) -> Response {
-    let code = match answer.outcome {
+    (code_of(answer.outcome), Json(answer)).into_response()
+}
+
+fn code_of(outcome: Outcome) -> StatusCode {
+    match outcome {
         Outcome::Done | Outcome::NotProven => StatusCode::OK,
         Outcome::Refused => StatusCode::CONFLICT,
         Outcome::Unknown => StatusCode::UNPROCESSABLE_ENTITY,
-    };
-    (code, Json(answer)).into_response()
+    }
+}
+
+fn asker(headers: &HeaderMap) -> &'static str {
+    let agent = headers.get(header::USER_AGENT).and_then(|value| value.to_str().ok()).unwrap_or_default();
+    if agent.starts_with("slackwater/") { "command line" } else { "HTTP" }
 }
 
 pub(super) async fn ask(
@@ -94,8 +102,7 @@ pub(super) async fn ask(
         Ok(request) => request,
         Err(answer) => return answered(&answer),
     };
-    let agent = headers.get(header::USER_AGENT).and_then(|value| value.to_str().ok()).unwrap_or_default();
-    let by = if agent.starts_with("slackwater/") { "command line" } else { "HTTP" }.to_owned();
+    let by = asker(&headers).to_owned();
     match shared.control(|reply| Job::Ask { tank, by, request, reply }, ANSWER_WITHIN).await {
         Some(Ok(answer)) => answered(&answer),
         Some(Err(missing)) => not_found(&missing),
@@ -105,6 +112,54 @@ pub(super) async fn ask(
             "look at the status before you rely on it",
         ),
     }
+}
+
+/// What one tank answered where all were asked.
+#[derive(serde::Serialize)]
+struct Of {
+    tank: String,
+    #[serde(flatten)]
+    answer: Answer,
+}
+
+/// The answers of all tanks, in their order; the outcome is the worst of them.
+#[derive(serde::Serialize)]
+struct OfAll {
+    outcome: Outcome,
+    tanks: Vec<Of>,
+}
+
+/// All tanks at once: one that needs its ten seconds to prove something keeps no other one waiting.
+pub(super) async fn ask_all(State(shared): State<Shared>, headers: HeaderMap, body: Bytes) -> Response {
+    let request = match ask::parse_for_all(&body) {
+        Ok(request) => request,
+        Err(answer) => return answered(&answer),
+    };
+    let Some(list) = shared.control(Job::List, CONTROL_WITHIN).await else {
+        return no_answer();
+    };
+    let by = asker(&headers);
+    let asked = list.tanks.into_iter().map(|entry| {
+        let (shared, request, name) = (shared.clone(), request.clone(), entry.tank.clone());
+        let job = move |reply| Job::Ask { tank: name, by: by.to_owned(), request, reply };
+        (entry.tank, tokio::spawn(async move { shared.control(job, ANSWER_WITHIN).await }))
+    });
+    let mut tanks = Vec::new();
+    // Each is under way before the first is waited for.
+    for (tank, waits) in asked.collect::<Vec<_>>() {
+        let answer = match waits.await {
+            Ok(Some(Ok(answer))) => answer,
+            Ok(Some(Err(_))) => answer_of(Outcome::Refused, "the tank is no longer there"),
+            Ok(None) | Err(_) => answer_of(Outcome::NotProven, "no answer came in time; look at the status"),
+        };
+        tanks.push(Of { tank, answer });
+    }
+    let outcome = tanks.iter().map(|of| of.answer.outcome).max().unwrap_or(Outcome::Done);
+    (code_of(outcome), Json(OfAll { outcome, tanks })).into_response()
+}
+
+fn answer_of(outcome: Outcome, summary: &str) -> Answer {
+    Answer { outcome, summary: summary.to_owned(), details: Vec::new(), caution: None }
 }
 
 pub(super) async fn reload(State(shared): State<Shared>) -> Response {

@@ -128,6 +128,7 @@ fn router(shared: Shared) -> Router {
         .route("/api/v1/tanks/{tank}/status", get(api::status))
         .route("/api/v1/tanks/{tank}/explain/{output}", get(api::explain))
         .route("/api/v1/tanks/{tank}/ask", post(api::ask))
+        .route("/api/v1/ask", post(api::ask_all))
         .route("/api/v1/reload", post(api::reload))
         .fallback(api::nothing_there)
         .method_not_allowed_fallback(api::not_that_way)

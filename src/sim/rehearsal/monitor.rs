@@ -159,7 +159,7 @@ impl Monitor {
     pub(super) fn asked(&mut self, tank: usize, id: RequestId, request: &Request, now: Now) {
         let watched = &mut self.tanks[tank];
         // It pauses at once, before its answer.
-        if let Request::Hold { procedure } = request
+        if let Request::Hold { procedure, .. } = request
             && let Some(hold) = watched.shadow.plan().hold(procedure)
             && !watched.holds.iter().any(|standing| standing.hold == hold)
         {
@@ -263,7 +263,7 @@ impl Monitor {
         let Some((request, _)) = self.tanks[tank].asked.remove(&id) else { return };
         let took = matches!(outcome, Outcome::Done | Outcome::NotProven);
         match request {
-            Request::Hold { procedure } => {
+            Request::Hold { procedure, .. } => {
                 let Some(hold) = self.tanks[tank].shadow.plan().hold(&procedure) else { return };
                 if !took {
                     self.tanks[tank].holds.retain(|standing| standing.hold != hold);

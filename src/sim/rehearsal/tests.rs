@@ -111,7 +111,7 @@ fn a_top_off_into_a_wet_float_or_a_hold_is_a_violation() {
     assert_eq!(watch.rules(), [(Rule::Invariant(2), "top-off")]);
     let mut watch = Watch::new();
     watch.reads("high-float", 0.0, 10);
-    watch.asks(1, &Request::Hold { procedure: "water-change".to_owned() }, Outcome::NotProven);
+    watch.asks(1, &Request::hold("water-change"), Outcome::NotProven);
     watch.told("top-off", Switch::On);
     watch.told("skimmer", Switch::On);
     assert_eq!(watch.rules(), [(Rule::Invariant(2), "top-off"), (Rule::Invariant(5), "skimmer")]);
@@ -120,7 +120,7 @@ fn a_top_off_into_a_wet_float_or_a_hold_is_a_violation() {
 #[test]
 fn what_a_hold_pauses_may_run_again_after_its_release() {
     let mut watch = Watch::new();
-    watch.asks(1, &Request::Hold { procedure: "water-change".to_owned() }, Outcome::NotProven);
+    watch.asks(1, &Request::hold("water-change"), Outcome::NotProven);
     watch.asks(2, &Request::Release { procedure: Some("water-change".to_owned()) }, Outcome::Refused);
     watch.told("skimmer", Switch::On);
     assert_eq!(watch.rules().len(), 1, "a refused release ends nothing");
@@ -148,7 +148,7 @@ fn done_without_reports_is_a_violation() {
         watch.reports(name, Switch::Off);
     }
     watch.reports("return-pump", Switch::On);
-    watch.asks(1, &Request::Hold { procedure: "water-change".to_owned() }, Outcome::Done);
+    watch.asks(1, &Request::hold("water-change"), Outcome::Done);
     assert_eq!(watch.rules(), [(Rule::Invariant(9), "return-pump")]);
     let claim = |subject: &str| {
         Effect::Journal(JournalEntry {
@@ -169,7 +169,7 @@ fn done_without_reports_is_a_violation() {
 #[test]
 fn a_hold_that_a_kill_ended_is_a_violation() {
     let mut watch = Watch::new();
-    watch.asks(1, &Request::Hold { procedure: "water-change".to_owned() }, Outcome::NotProven);
+    watch.asks(1, &Request::hold("water-change"), Outcome::NotProven);
     // This daemon never heard of it.
     watch.daemon.kill();
     watch.daemon.start(watch.now);

@@ -94,6 +94,8 @@ fn tank(name: &str) -> TankStatus {
             until: Some(Wall::from_unix_millis(1_774_749_600_000)),
             overdue: false,
             pauses: vec![],
+            probes: vec![],
+            new_water: None,
             hot_until: None,
             starting: vec![],
             started: 1,

@@ -150,7 +150,7 @@ fn commands_by_others_are_seen_and_understood_where_they_can_be() {
 
 #[test]
 fn a_kept_request_is_never_a_request() {
-    let hold = Request::Hold { procedure: "water-change".to_owned() };
+    let hold = Request::hold("water-change");
     let asked = |payload, retained| heard("slackwater/lagoon/ask", payload, retained);
     assert_eq!(asked("hold water-change", Retained::No), [Heard::Ask(TankIndex(0), Ok(hold))]);
     assert_eq!(asked("hold water-change", Retained::Yes), [Heard::KeptAsk(TankIndex(0))]);
