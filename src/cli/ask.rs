@@ -8,7 +8,9 @@ use std::process::ExitCode;
 use serde_json::{Value, json};
 
 use crate::time::Span;
+use crate::units::Temperature;
 
+use super::calc::{self, Reading};
 use super::client::{Client, Daemon, Failed, escaped};
 
 /// Pauses outputs for maintenance: a named procedure with a deadline.
@@ -35,12 +37,12 @@ pub struct Release {
     /// probes said, or by what is given here.
     #[arg(long, value_name = "VOLUME")]
     pub litres: Option<String>,
-    /// Its salinity, such as "35 psu"; `slackwater calc salinity` turns another instrument into it.
-    #[arg(long, value_name = "SALINITY", requires = "litres")]
-    pub salinity: Option<String>,
+    /// Its salinity as your instrument says it, such as "35 psu", "1.0264 sg 25/25" or "53 mS/cm".
+    #[arg(long, value_name = "SALINITY", requires = "litres", value_parser = calc::reading)]
+    pub salinity: Option<Reading>,
     /// Its temperature, such as "24.5 °C".
     #[arg(long, value_name = "TEMPERATURE", requires = "litres")]
-    pub temperature: Option<String>,
+    pub temperature: Option<Temperature>,
     /// Releases although the new water changes much at once.
     #[arg(long, requires = "litres")]
     pub confirm: bool,
@@ -116,14 +118,33 @@ impl Hold {
 }
 
 impl Release {
+    /// The new water's salinity on the practical scale, whatever instrument read it.
+    fn psu(&self) -> Result<Option<f64>, String> {
+        let Some(reading) = self.salinity else { return Ok(None) };
+        let needs_temperature = matches!(reading, Reading::Conductivity(_) | Reading::Refraction(_));
+        if needs_temperature && self.temperature.is_none() {
+            return Err("this reading depends on the water's temperature\n  give `--temperature` too".to_owned());
+        }
+        let temperature = self.temperature.map_or_else(|| Temperature::from_celsius(25.0), Ok);
+        let salinity = temperature.map_err(|error| error.to_string())?;
+        reading.salinity(salinity).map(|marked| Some(marked.value.psu())).map_err(|error| error.to_string())
+    }
+
     /// Runs the command.
     pub fn run(&self) -> ExitCode {
         if let Some(litres) = &self.litres {
+            let salinity = match self.psu() {
+                Ok(salinity) => salinity,
+                Err(why) => {
+                    eprintln!("error: {why}");
+                    return ExitCode::from(2);
+                }
+            };
             let new_water = json!({
                 "do": "new-water",
                 "litres": litres,
-                "salinity": self.salinity,
-                "temperature": self.temperature,
+                "salinity": salinity.map(|psu| format!("{psu} psu")),
+                "temperature": self.temperature.map(|is| format!("{} °C", is.celsius())),
                 "confirm": self.confirm,
             });
             match asked(&self.daemon, &new_water) {
@@ -275,6 +296,26 @@ mod tests {
         let of = |tank: &str| json!({ "tank": tank, "outcome": "done", "summary": "held", "caution": "pull the plug" });
         let text = text_of_all(&json!({ "outcome": "done", "tanks": [of("lagoon"), of("quarantine")] }));
         assert_eq!(text, "lagoon: held\nquarantine: held\n\ncaution: pull the plug\n");
+    }
+
+    #[test]
+    fn new_water_is_told_as_the_instrument_says_it() {
+        let release = |arguments: &[&str]| {
+            #[derive(clap::Parser)]
+            struct Line {
+                #[command(flatten)]
+                release: Release,
+            }
+            let words = ["release", "--litres", "9 L"].iter().chain(arguments);
+            <Line as clap::Parser>::try_parse_from(words).map(|line| line.release.psu())
+        };
+        // The same water by two instruments; the numbers are those of `slackwater calc salinity`, tested there.
+        let by_scale = release(&["--salinity", "35 psu"]).unwrap().unwrap().unwrap();
+        let by_density = release(&["--salinity", "1.0264 sg 25/25"]).unwrap().unwrap().unwrap();
+        assert!((by_scale - 35.0).abs() < 1e-9 && (by_density - 35.0).abs() < 0.1, "{by_density}");
+        assert!(release(&["--salinity", "53 mS/cm"]).unwrap().unwrap_err().contains("--temperature"));
+        assert!(release(&["--salinity", "53 mS/cm", "--temperature", "25 °C"]).unwrap().is_ok());
+        assert!(release(&["--salinity", "1.0264"]).is_err(), "a bare gravity is asked about");
     }
 
     #[test]

@@ -39,7 +39,7 @@ pub(super) fn which_gravity(text: &str, value: f64) -> String {
 
 /// A salinity as it was read: by a number of the scale, a hydrometer, a probe or a refractometer.
 #[derive(Clone, Copy, Debug)]
-pub(super) enum Reading {
+pub enum Reading {
     /// On the practical scale.
     Salinity(PracticalSalinity),
     /// By density.
@@ -52,7 +52,7 @@ pub(super) enum Reading {
 
 impl Reading {
     /// The salinity of water of this temperature that was so read; an extrapolation is marked.
-    pub(super) fn salinity(self, temperature: Temperature) -> Result<Marked<PracticalSalinity>, WaterError> {
+    pub fn salinity(self, temperature: Temperature) -> Result<Marked<PracticalSalinity>, WaterError> {
         match self {
             Self::Salinity(salinity) => pss78::SALINITIES.check(salinity.psu()).map(|_| Marked::inside(salinity)),
             Self::Gravity(reading) => gravity::salinity(reading).map(Marked::inside),
@@ -63,7 +63,7 @@ impl Reading {
 }
 
 /// Reads `35 psu`, `35 g/kg`, `1.0264 sg 25/25`, `53 mS/cm` or `1.3394 nD`.
-pub(super) fn reading(text: &str) -> Result<Reading, String> {
+pub fn reading(text: &str) -> Result<Reading, String> {
     let text = text.trim();
     if let Ok(value) = text.parse::<f64>() {
         return Err(match value {

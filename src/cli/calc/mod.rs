@@ -22,6 +22,7 @@ use std::process::ExitCode;
 
 use clap::{Args, Subcommand};
 
+pub(super) use ask::{Reading, reading};
 use report::{Failure, Report};
 
 /// The keeper's calculations; every value carries its unit, US units too.
