@@ -453,6 +453,19 @@ pub struct TopOffPlan {
     pub per_hour: Volume,
     /// While this is not good, half of the day's budget is left.
     pub salinity: Option<SignalId>,
+    /// How the level is judged between runs. `None`: a float, which says nothing then.
+    pub still: Option<StillPlan>,
+}
+
+/// How a level is judged while nothing is pumped.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct StillPlan {
+    /// The standard deviation that a quiet level stays under, mm.
+    pub spread: f64,
+    /// Falling faster than this is a leak, mm/h.
+    pub leak: f64,
+    /// Falling faster than this is a burst, mm/h.
+    pub burst: f64,
 }
 
 /// What a top-off goes by.
@@ -489,6 +502,16 @@ pub enum TopOffFact {
     Siphon,
     /// The day's budget was reached twice in a week.
     OverBudget,
+    /// Refills come faster than they used to.
+    Fast,
+    /// No refill for much longer than usual.
+    Overdue,
+    /// The level is quiet enough to be topped off.
+    Quiet,
+    /// The level falls faster than any evaporation.
+    Leak,
+    /// The level falls so fast that minutes count.
+    Burst,
 }
 
 /// A cause and what it wishes.
@@ -557,6 +580,8 @@ pub struct InterlockPlan {
     pub effects: Vec<(OutputId, Switch)>,
     /// Whether it stays.
     pub latch: Latch,
+    /// More trips than this in any hour stay until reset: what starts and stops for ever helps nobody. `None`: no limit.
+    pub restarts: Option<u32>,
     /// The alarm's priority.
     pub priority: Priority,
     /// Whether this is a heater's cut-off or a float: those are never bypassed.

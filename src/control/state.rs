@@ -40,6 +40,8 @@ pub struct InterlockRecord {
     pub trips: u64,
     /// The last one.
     pub last_trip: Option<Wall>,
+    /// How long ago each trip of the last hour was, where they are limited: ages, as a top-off's.
+    pub recent: Vec<Span>,
 }
 
 /// A hold's record.
@@ -134,6 +136,20 @@ pub struct TopOffRecord {
     pub reached: Vec<Span>,
     /// What was said of the last run.
     pub verdict: String,
+    /// What the refills have told of evaporation.
+    pub evaporation: EvaporationRecord,
+}
+
+/// What refills have told of evaporation.
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
+pub struct EvaporationRecord {
+    /// Of each undisturbed interval, the oldest first.
+    pub ml_per_day: Vec<u32>,
+    /// The cumulative sum of what went faster.
+    pub sum: f64,
+    /// Very short intervals in a row.
+    pub short: u8,
 }
 
 /// Water that was given.

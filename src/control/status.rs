@@ -209,6 +209,12 @@ pub struct TopOffStatus {
     pub day_left_litres: f64,
     /// Left of the budget of any hour.
     pub hour_left_litres: f64,
+    /// What evaporates, mL a day: the median of what undisturbed refills gave in the time to the next one.
+    pub evaporation_ml_per_day: Option<f64>,
+    /// So many refills it rests on.
+    pub refills: usize,
+    /// The standard deviation of the level in the last three minutes, mm.
+    pub spread_mm: Option<f64>,
     /// Runs without answer so far.
     pub misses: u8,
     /// What was said of the last run.

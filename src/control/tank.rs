@@ -20,7 +20,7 @@ use super::event::{Event, Retained};
 use super::hold::{HANDS_IN, Hold, WaitingAnswer};
 use super::ids::{ConditionId, HoldId, InterlockId, OutputId, ProbeId, RuleId};
 use super::interlock::{Change, Interlock, Stage};
-use super::plan::{AtLimit, ConductivityPlan, OutputKind, SignalPlan, Switch, TankPlan};
+use super::plan::{AtLimit, ConductivityPlan, InterlockPlan, OutputKind, SignalPlan, Switch, TankPlan};
 use super::plug::{Decision, Noticed, Plug, TOGETHER, Telling};
 use super::probe::Probe;
 use super::quality::Fault;
@@ -412,14 +412,17 @@ impl Tank {
                 Change::Tripped => format!("tripped, for its cause cannot be seen: {cause}"),
                 Change::Confirmed => format!("confirmed: {cause}"),
                 Change::Latched => format!("latched: {cause}"),
+                Change::LatchedByCount => format!("latched: {}", too_often(&self.plan.interlocks[index], &cause)),
                 Change::Cleared | Change::None => "cleared, the cause is gone".to_owned(),
             };
-            if change == Change::Tripped {
+            if matches!(change, Change::Tripped | Change::LatchedByCount) {
                 interlock.since = now.wall;
                 interlock.last_trip = Some(now.wall);
             }
             if matches!(change, Change::Tripped | Change::Confirmed | Change::Latched) {
                 interlock.cause = cause;
+            } else if change == Change::LatchedByCount {
+                interlock.cause = too_often(&self.plan.interlocks[index], &cause);
             }
             let latched = interlock.stage == Stage::Latched;
             self.unsaved = true;
@@ -652,6 +655,12 @@ impl Tank {
         let entry = JournalEntry { at: self.now.wall, kind, subject: subject.to_owned(), text: text.into() };
         effects.push(Effect::Journal(entry));
     }
+}
+
+/// Why a trip stays though its cause may go, in words.
+fn too_often(plan: &InterlockPlan, cause: &str) -> String {
+    let most = plan.restarts.unwrap_or(0);
+    format!("{cause}; more than {most} trips within an hour, so nothing starts again before a reset")
 }
 
 /// The salinity of what a conductivity probe sent, by the temperature as it was last voted.

@@ -178,6 +178,7 @@ fn add_conditions(plan: &mut TankPlan) {
         unknown,
         effects: vec![(OutputId::new(off), Switch::Off)],
         latch,
+        restarts: (off == RETURN).then_some(3),
         priority: Priority::Urgent,
         bypassable,
         advice: "look".to_owned(),
@@ -274,6 +275,7 @@ fn add_top_off(plan: &mut TankPlan) {
         per_day: Volume::from_litres(PER_DAY).unwrap(),
         per_hour: Volume::from_litres(PER_HOUR).unwrap(),
         salinity: None,
+        still: Some(StillPlan { spread: 2.0, leak: 10.0, burst: 60.0 }),
     }];
 }
 
