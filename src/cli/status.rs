@@ -137,6 +137,13 @@ fn text(status: &Value) -> String {
         let evaporates = evaporates.unwrap_or_default();
         (word(&top_off["output"]), format!("{first}\n{evaporates}\n{}", word(&top_off["last_run"])))
     });
+    section(&mut out, "drain-back", [&status["drain_back"]].into_iter().filter(|one| one.is_object()), |back| {
+        let mm = |key: &str| back[key].as_f64().unwrap_or(0.0);
+        let stops = back["stops"].as_u64().unwrap_or(0);
+        let first =
+            format!("{:.0} mm at the last stop, {:.0} mm usual, by {stops} stops", mm("newest_mm"), mm("usual_mm"));
+        ("sump", format!("{first}\n{}", word(&back["grown"])))
+    });
     if let Some(caution) = status["caution"].as_str() {
         let _ = writeln!(out, "\ncaution: {caution}");
     }

@@ -16,6 +16,7 @@
 //! | `<top-off>-overdue` | medium | none for 3 times as long as usual, for 6 h more | PICK |
 //! | `<top-off>-leak`, `-burst` | high, urgent | the level falls by itself faster than `leak_over`, `burst_over` | PICK |
 //! | `<top-off>-restless` | medium | the level is not quiet for 30 min, so nothing is topped off | PICK |
+//! | `<return pump>-drain-back` | medium | a fifth and 3 mm more than usual ran back, or over `drain_back_under` | PICK |
 //! | `clock-jumped`, `state-damaged` | medium, high | at once | PICK |
 //!
 //! An entry of the same name in the file changes what it says and leaves the rest; `none` removes it, but
@@ -134,6 +135,12 @@ fn usual(plan: &TankPlan, scope: &Scope) -> Vec<AlarmPlan> {
     of_signals(plan, scope, &mut alarms);
     of_outputs(plan, &mut alarms);
     of_top_offs(plan, scope, &mut alarms);
+    if let Some(drain_back) = plan.drain_back {
+        let advice = "Look at the siphon break above the water line: algae close its hole. Look at the overflow, and \
+                      how high the sump would stand in a power cut.";
+        let name = format!("{}-drain-back", plan.outputs[drain_back.pump.index()].name);
+        alarms.push(new(&name, Priority::Medium, AlarmSource::DrainBack, advice));
+    }
     for (at, interlock) in plan.interlocks.iter().enumerate() {
         let source = AlarmSource::Trip(InterlockId::new(at));
         alarms.push(new(&format!("{}-trip", interlock.name), interlock.priority, source, &interlock.advice));

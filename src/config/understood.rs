@@ -276,6 +276,11 @@ fn alarm_text(plan: &TankPlan, alarm: &crate::control::plan::AlarmPlan) -> Strin
         AlarmSource::ForeignSwitch(id) => format!("something else switches {}", plan.outputs[id.index()].name),
         AlarmSource::Trip(id) => format!("interlock {} trips", plan.interlocks[id.index()].name),
         AlarmSource::HoldOverdue(id) => format!("hold {} is past its deadline", plan.holds[id.index()].name),
+        AlarmSource::DrainBack => {
+            let most = plan.drain_back.and_then(|drain| drain.most);
+            let most = most.map_or_else(String::new, |most| format!(", or up to more than {most:.0} mm"));
+            format!("more runs back into the sump than usual{most}")
+        }
         AlarmSource::ClockJumped => "the clock jumped by more than a minute".to_owned(),
         AlarmSource::StateDamaged => "the saved state could not be read".to_owned(),
     };

@@ -46,6 +46,7 @@ impl Tank {
             holds: holds.collect(),
             outputs: outputs.collect(),
             top_offs: top_offs.collect(),
+            drain_back: self.drain_back.record(),
             alarms: alarms.collect(),
             damaged: self.damaged,
         }
@@ -84,6 +85,7 @@ impl Tank {
     pub(super) fn restore(&mut self, state: &TankState) {
         let now = self.now;
         self.damaged = state.damaged;
+        self.drain_back = super::drain_back::DrainBack::restored(&state.drain_back);
         for (plan, live) in self.plan.interlocks.iter().zip(&mut self.interlocks) {
             let Some(record) = state.interlocks.get(&plan.name) else { continue };
             live.trips = record.trips;

@@ -51,6 +51,8 @@ pub struct TankPlan {
     pub conditions: Vec<Condition>,
     /// The temperature loop.
     pub thermostat: Option<ThermostatPlan>,
+    /// What runs back into the sump at a stop of the return pump, where a level shows it.
+    pub drain_back: Option<DrainBackPlan>,
     /// Pumps that replace evaporated water, each in bounded runs.
     pub top_offs: Vec<TopOffPlan>,
     /// The keeper's rules, the first in the file being the first to be heard.
@@ -457,6 +459,17 @@ pub struct TopOffPlan {
     pub still: Option<StillPlan>,
 }
 
+/// How much runs back when the return pump stops.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct DrainBackPlan {
+    /// The return pump.
+    pub pump: OutputId,
+    /// The level of the sump.
+    pub level: SignalId,
+    /// Above this it comes too close to what must stay dry, mm. `None`: nothing says.
+    pub most: Option<f64>,
+}
+
 /// How a level is judged while nothing is pumped.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct StillPlan {
@@ -676,6 +689,8 @@ pub enum AlarmSource {
     Trip(InterlockId),
     /// A hold is past its deadline.
     HoldOverdue(HoldId),
+    /// More ran back into the sump than usual, or it came too high.
+    DrainBack,
     /// The wall clock jumped by more than a minute.
     ClockJumped,
     /// The saved state could not be read at start; safe values were taken.

@@ -24,6 +24,8 @@ pub struct TankState {
     pub outputs: BTreeMap<Name, OutputRecord>,
     /// What every top-off has spent, by its output.
     pub top_offs: BTreeMap<Name, TopOffRecord>,
+    /// What ran back into the sump at the last stops of the return pump.
+    pub drain_back: DrainBackRecord,
     /// Alarms that are not normal, and every alarm's count.
     pub alarms: BTreeMap<Name, AlarmRecord>,
     /// The state that this one replaced could not be read; until somebody acknowledges it.
@@ -138,6 +140,16 @@ pub struct TopOffRecord {
     pub verdict: String,
     /// What the refills have told of evaporation.
     pub evaporation: EvaporationRecord,
+}
+
+/// What ran back into the sump.
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
+pub struct DrainBackRecord {
+    /// At each of the last stops, the oldest first.
+    pub rises_mm: Vec<f64>,
+    /// Why the newest one is too much.
+    pub grown: Option<String>,
 }
 
 /// What refills have told of evaporation.

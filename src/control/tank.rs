@@ -15,6 +15,7 @@ use super::alarm::Alarm;
 use super::arbiter::{Layer, Opinions};
 use super::conditions::{self, Facts, Node};
 use super::deadlines::Deadlines;
+use super::drain_back::DrainBack;
 use super::effect::{Deadline, DeadlineKind, Durability, Effect, JournalEntry, JournalKind};
 use super::event::{Event, Retained};
 use super::hold::{HANDS_IN, Hold, WaitingAnswer};
@@ -88,6 +89,7 @@ pub struct Tank {
     pub(super) nodes: Vec<Node>,
     pub(super) thermostat: Thermostat,
     pub(super) top_offs: Vec<TopOff>,
+    pub(super) drain_back: DrainBack,
     pub(super) interlocks: Vec<Interlock>,
     pub(super) plugs: Vec<Plug>,
     pub(super) forces: Vec<Option<Force>>,
@@ -131,6 +133,7 @@ impl Tank {
             nodes: vec![Node::default(); plan.conditions.len()],
             thermostat: Thermostat::default(),
             top_offs: Self::blank_top_offs(&plan, now.steady),
+            drain_back: DrainBack::default(),
             interlocks: vec![Interlock::default(); plan.interlocks.len()],
             forces: vec![None; plan.outputs.len()],
             holds: vec![Hold::default(); plan.holds.len()],
@@ -346,6 +349,7 @@ impl Tank {
             let noticed = self.plugs[index].expire(now);
             self.write_down(OutputId::new(index), noticed, effects);
         }
+        self.follow_drain_back(effects, &mut deadlines);
         self.follow_top_offs(effects, &mut deadlines);
         self.gather_opinions(&mut deadlines);
         self.gather_top_offs();

@@ -135,6 +135,20 @@ fn f45_a_leak_is_told_by_the_level_within_minutes_and_a_sound_day_by_nothing() {
     story.sound();
 }
 
+/// F73. Each stop is measured; nothing grew here, and nothing is told.
+#[test]
+fn f73_what_runs_back_is_learned_at_each_stop() {
+    let mut story = Story::new(21.0, &["keeper feeds at 30 min", "keeper feeds at 80 min"]);
+    story.until("2 h");
+    let status = story.run.status("lagoon").expect("the daemon lives");
+    let back = status.drain_back.expect("it was measured");
+    assert_eq!(back.stops, 2, "{back:?}");
+    assert!((60.0..99.0).contains(&back.newest_mm) && (back.newest_mm - back.usual_mm).abs() < 3.0, "{back:?}");
+    assert_eq!(story.alarms("return-pump-drain-back"), 0, "{}", story.all());
+    assert!(story.lines("hold").any(|line| line.text.contains("drain-back")), "{}", story.all());
+    story.sound();
+}
+
 #[test]
 fn f51_after_a_power_cut_the_pumps_come_first_heat_after_flow_and_the_top_off_last() {
     let faults = ["power cut at 1 h for 20 min", "display-temp reads 24.6 °C", "sump-temp reads 24.6 °C"];

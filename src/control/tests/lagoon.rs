@@ -137,6 +137,7 @@ pub fn plan() -> TankPlan {
             cool: Some(LoopSide { output: OutputId::new(CHILLER), on_at: 26.0, off_at: 25.6 }),
             changeover: Span::from_minutes(10),
         }),
+        drain_back: None,
         top_offs: Vec::new(),
         rules: Vec::new(),
         schedules: Vec::new(),
