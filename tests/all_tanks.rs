@@ -77,7 +77,8 @@ fn what_is_one_tank_s_business_is_not_asked_of_all() {
     world.settle(24.2);
     for (body, code) in [("force heater on", 409), ("hodl water-change", 422), ("hold water-chage", 422)] {
         let agent: ureq::Agent = ureq::Agent::config_builder().http_status_as_error(false).build().into();
-        let mut answer = agent.post(format!("{}/api/v1/ask", daemon.url)).send(body).unwrap();
+        let post = agent.post(format!("{}/api/v1/ask", daemon.url)).header("Content-Type", "application/json");
+        let mut answer = post.send(body).unwrap();
         let said = answer.body_mut().read_to_string().unwrap();
         assert_eq!(answer.status().as_u16(), code, "{body}: {said}");
     }

@@ -290,7 +290,7 @@ fn a_client_that_takes_our_id_is_noticed_and_said_so() {
             |alarm| daemon.metric(&format!("slackwater_daemon_alarm_active{{alarm=\"{alarm}\"}}")) == Some(1.0);
         raised("second-daemon") || raised("broker-unsteady")
     });
-    assert!(daemon.log_text().contains("our client id"), "{}", daemon.log_text());
+    wait_until("the log says it", seconds(10), || daemon.log_text().contains("our client id"));
     stop.store(true, std::sync::atomic::Ordering::Relaxed);
     drop((client, world));
 }

@@ -131,7 +131,19 @@ fn text(status: &Value) -> String {
             litres("hour_left_litres")
         );
         let first = format!("{}; {:.2} L in 24 h, {left}", word(&top_off["state"]), litres("litres_in_24_hours"));
-        (word(&top_off["output"]), format!("{first}\n{}", word(&top_off["last_run"])))
+        let evaporates = top_off["evaporation_ml_per_day"].as_f64().map(|rate| {
+            let refills = top_off["refills"].as_u64().unwrap_or(0);
+            format!("{:.2} L evaporate in a day, by {refills} refills", rate / 1000.0)
+        });
+        let evaporates = evaporates.unwrap_or_default();
+        (word(&top_off["output"]), format!("{first}\n{evaporates}\n{}", word(&top_off["last_run"])))
+    });
+    section(&mut out, "drain-back", [&status["drain_back"]].into_iter().filter(|one| one.is_object()), |back| {
+        let mm = |key: &str| back[key].as_f64().unwrap_or(0.0);
+        let stops = back["stops"].as_u64().unwrap_or(0);
+        let first =
+            format!("{:.0} mm at the last stop, {:.0} mm usual, by {stops} stops", mm("newest_mm"), mm("usual_mm"));
+        ("sump", format!("{first}\n{}", word(&back["grown"])))
     });
     if let Some(caution) = status["caution"].as_str() {
         let _ = writeln!(out, "\ncaution: {caution}");
@@ -187,7 +199,7 @@ mod tests {
             "outputs": [{ "output": "heater", "decided": "off", "proof": "proven", "watts": 0.4, "layer": "hold",
                           "cause": "hold water-change pauses it" }],
             "top_offs": [{ "output": "top-off", "state": "waiting", "litres_in_24_hours": 0.45, "day_left_litres": 2.12,
-                           "hour_left_litres": 0.49, "last_run": "a run of 18 s raised the level by 3.9 mm" }],
+                           "hour_left_litres": 0.49, "evaporation_ml_per_day": 1480.0, "refills": 31, "last_run": "a run of 18 s raised the level by 3.9 mm" }],
             "caution": "a hold is not isolation",
         });
         assert_eq!(
@@ -197,7 +209,7 @@ mod tests {
              \nholds\n  water-change  begun by command line\n                heater: off, proven\n\
              \nreadings\n  water-temp  25.25 °C, 4 s ago\n  room        stale: nothing for 6 min\n\
              \noutputs\n  heater  off  proven, 0.4 W; hold: hold water-change pauses it\n\
-             \ntop-off\n  top-off  waiting; 0.45 L in 24 h, 2.12 L left for 24 h, 0.49 L for the hour\n           a run of 18 s raised the level by 3.9 mm\n\
+             \ntop-off\n  top-off  waiting; 0.45 L in 24 h, 2.12 L left for 24 h, 0.49 L for the hour\n           1.48 L evaporate in a day, by 31 refills\n           a run of 18 s raised the level by 3.9 mm\n\
              \ncaution: a hold is not isolation\n"
         );
     }

@@ -12,6 +12,11 @@
 //! | `<interlock>-trip` | the interlock's | at once | |
 //! | `<hold>-overdue` | high | at the deadline | PICK |
 //! | `<top-off>-budget` | medium | the day's budget was reached twice in a week | PICK |
+//! | `<top-off>-too-often` | medium | refills come faster: cumulative sum, or two under 35 % of the usual time | simulated |
+//! | `<top-off>-overdue` | medium | none for 3 times as long as usual, for 6 h more | PICK |
+//! | `<top-off>-leak`, `-burst` | high, urgent | the level falls by itself faster than `leak_over`, `burst_over` | PICK |
+//! | `<top-off>-restless` | medium | the level is not quiet for 30 min, so nothing is topped off | PICK |
+//! | `<return pump>-drain-back` | medium | a fifth and 3 mm more than usual ran back, or over `drain_back_under` | PICK |
 //! | `clock-jumped`, `state-damaged` | medium, high | at once | PICK |
 //!
 //! An entry of the same name in the file changes what it says and leaves the rest; `none` removes it, but
@@ -130,6 +135,12 @@ fn usual(plan: &TankPlan, scope: &Scope) -> Vec<AlarmPlan> {
     of_signals(plan, scope, &mut alarms);
     of_outputs(plan, &mut alarms);
     of_top_offs(plan, scope, &mut alarms);
+    if let Some(drain_back) = plan.drain_back {
+        let advice = "Look at the siphon break above the water line: algae close its hole. Look at the overflow, and \
+                      how high the sump would stand in a power cut.";
+        let name = format!("{}-drain-back", plan.outputs[drain_back.pump.index()].name);
+        alarms.push(new(&name, Priority::Medium, AlarmSource::DrainBack, advice));
+    }
     for (at, interlock) in plan.interlocks.iter().enumerate() {
         let source = AlarmSource::Trip(InterlockId::new(at));
         alarms.push(new(&format!("{}-trip", interlock.name), interlock.priority, source, &interlock.advice));
@@ -211,13 +222,36 @@ fn of_signals(plan: &TankPlan, scope: &Scope, alarms: &mut Vec<AlarmPlan>) {
 }
 
 fn of_top_offs(plan: &TankPlan, scope: &Scope, alarms: &mut Vec<AlarmPlan>) {
+    use TopOffFact::{Burst, Fast, Leak, OverBudget, Overdue, Quiet};
+    let (minutes, hours) = (Span::from_minutes, Span::from_hours);
     for (at, top_off) in plan.top_offs.iter().enumerate() {
-        let fact = TopOffFact::OverBudget;
-        let cause = scope.add(Condition::TopOff { top_off: TopOffId::new(at), fact });
-        let name = format!("{}-budget", plan.outputs[top_off.output.index()].name);
-        let advice = "Look for a leak, and measure the salinity. Fill up by hand what evaporated; a lid saves more than \
+        let name = &plan.outputs[top_off.output.index()].name;
+        let mut raise = |suffix: &str, fact, priority, delay, advice: &str| {
+            let cause = scope.add(Condition::TopOff { top_off: TopOffId::new(at), fact });
+            // It is quiet that is asked for, and unrest that is told.
+            let cause = if fact == Quiet { scope.not(cause) } else { cause };
+            let alarm = new(&format!("{name}-{suffix}"), priority, AlarmSource::Condition(cause), advice);
+            alarms.push(after(alarm, delay));
+        };
+        let budget = "Look for a leak, and measure the salinity. Fill up by hand what evaporated; a lid saves more than \
                       a larger budget, which only you can write.";
-        alarms.push(new(&name, Priority::Medium, AlarmSource::Condition(cause), advice));
+        raise("budget", OverBudget, Priority::Medium, Span::ZERO, budget);
+        let fast = "Look for a leak: floor, stand, skimmer, hoses. A fan, an open lid and dry air do the same, and are \
+                    the usual after some days. Measure the salinity: it falls where salt water leaves.";
+        raise("too-often", Fast, Priority::Medium, Span::ZERO, fast);
+        let overdue = "Look at the water line and at the probe: does the level move when you lift it? Water may also come \
+                       from the hose, or the air is humid.";
+        raise("overdue", Overdue, Priority::Medium, hours(6), overdue);
+        if top_off.still.is_none() {
+            continue;
+        }
+        let leak =
+            "Look for water on the floor, at hoses, at the skimmer cup. If you took water out, begin a hold next time.";
+        raise("leak", Leak, Priority::High, Span::ZERO, leak);
+        raise("burst", Burst, Priority::Urgent, Span::ZERO, leak);
+        let restless =
+            "Nothing is topped off while the level swings. Look for waves, bubbles at the probe, a loose bracket.";
+        raise("restless", Quiet, Priority::Medium, minutes(30), restless);
     }
 }
 

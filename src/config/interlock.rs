@@ -3,6 +3,8 @@
 //! Invariants kept here: lost information never stops a pump; a heater has a cut-off that lost information
 //! trips; a top-off is stopped by its float, and by the loss of it; no cut-off and no float is bypassed.
 
+use std::str::FromStr;
+
 use crate::control::ids::{ConditionId, InterlockId, Name, OutputId, SignalId};
 use crate::control::plan::{Condition, InterlockPlan, Latch, OnUnknown, OutputKind, Priority, Side, Switch};
 use crate::time::Span;
@@ -16,7 +18,7 @@ use super::rules::asks_whether_known;
 use super::scope::{Scope, compared};
 use super::setup::Cutoff;
 
-const KEYS: [&str; 7] = ["cause", "effect", "latch", "proven_within", "alone_for", "priority", "advice"];
+const KEYS: [&str; 8] = ["cause", "effect", "latch", "restarts", "proven_within", "alone_for", "priority", "advice"];
 const UNKNOWN: [(OnUnknown, &str); 3] =
     [(OnUnknown::Trips, "trips"), (OnUnknown::Holds, "holds"), (OnUnknown::Ignored, "ignored")];
 
@@ -74,8 +76,10 @@ fn interlock<'a>(name: Name, item: &Item<'a>, scope: &Scope) -> Option<Interlock
     let priority = fields.get("priority").and_then(|item| item.word(&Priority::WORDS));
     let usual = if cutoff.is_some() || of_contact { Priority::Urgent } else { Priority::High };
     let advice = fields.get("advice").and_then(|item| item.text().map(str::to_owned));
+    let latch = latch(&fields, &place, cause, cutoff, scope);
     let plan = InterlockPlan {
-        latch: latch(&fields, &place, cause, cutoff, scope),
+        restarts: restarts(&fields, &latch, &effects, scope),
+        latch,
         cause,
         unknown,
         effects,
@@ -85,6 +89,38 @@ fn interlock<'a>(name: Name, item: &Item<'a>, scope: &Scope) -> Option<Interlock
         name,
     };
     Some(Interlock { plan, cause: place })
+}
+
+/// `3 per h`.
+struct PerHour(u32);
+
+impl FromStr for PerHour {
+    type Err = String;
+    fn from_str(text: &str) -> Result<Self, String> {
+        let number = text.trim().strip_suffix('h').and_then(|rest| rest.trim_end().strip_suffix("per"));
+        match number.map(|number| number.trim().parse::<u32>()) {
+            Some(Ok(number @ 1..=12)) => Ok(Self(number)),
+            _ => Err(format!("`{text}` is no number of starts\nwrite `3 per h`, from 1 to 12")),
+        }
+    }
+}
+
+/// How often an hour may see a trip that ends with its cause: 3 where a return pump stops [C3].
+fn restarts(fields: &Fields, latch: &Latch, effects: &[(OutputId, Switch)], scope: &Scope) -> Option<u32> {
+    let said = fields.get("restarts");
+    if *latch != Latch::Never {
+        if let Some(item) = said {
+            item.wrong("`restarts` limits trips that end with their cause, and this one stays until reset\nremove it");
+        }
+        return None;
+    }
+    if let Some(item) = said {
+        return item.parsed::<PerHour>().map(|per_hour| per_hour.0);
+    }
+    let stops_a_pump = |(output, to): &(OutputId, Switch)| {
+        *to == Switch::Off && scope.outputs[output.index()].kind == OutputKind::ReturnPump
+    };
+    effects.iter().any(stops_a_pump).then_some(3)
 }
 
 fn usual_advice(cutoff: bool, contact: bool) -> String {

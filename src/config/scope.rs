@@ -48,6 +48,7 @@ pub(super) struct LevelLimits {
     pub(super) signal: SignalId,
     pub(super) return_needs: Option<f64>,
     pub(super) heater_needs: Option<f64>,
+    pub(super) drain_back_under: Option<f64>,
 }
 
 /// What the flow means.

@@ -4,7 +4,7 @@
 //! and last what speaks of all of these. What is wrong is reported and reading goes on with a stand-in.
 
 use crate::control::ids::{Name, OutputId, ProbeId, SignalId};
-use crate::control::plan::{MixingBin, OutputKind, TankPlan};
+use crate::control::plan::{DrainBackPlan, MixingBin, OutputKind, Side, TankPlan};
 use crate::time::Zone;
 use crate::units::{Flow, Power, Quantity, Volume};
 use crate::wire::binding::TankBindings;
@@ -88,6 +88,7 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
         outputs: outputs.iter().map(|output| output.plan.clone()).collect(),
         conditions: Vec::new(),
         thermostat: fields.get("temperature").and_then(|item| thermostat::thermostat(&item, &scope)),
+        drain_back: None,
         top_offs: Vec::new(),
         rules: rules::rules(fields.get("rules").as_ref(), &scope),
         schedules: rules::schedules(fields.get("schedules").as_ref(), &scope),
@@ -100,6 +101,7 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
         plan.outputs[at].permissives = starts::permissives(OutputId::new(at), output.starts.as_ref(), &scope);
     }
     top_offs.settle(&mut plan, &fields);
+    plan.drain_back = drain_back(&plan, &scope);
     water_cannot_jump(&mut plan);
     let rest = if file.report.is_empty_for(&file.file) { Rest::Sound } else { Rest::Wrong };
     plan.alarms = alarm::alarms(fields.get("alarms").as_ref(), &plan, &scope, rest);
@@ -198,12 +200,34 @@ pub(super) fn signal_measuring(item: &Item, quantity: Quantity, scope: &Scope) -
 }
 
 fn level(item: &Item, scope: &Scope) -> Option<LevelLimits> {
-    let fields = item.fields(&["signal", "return_needs", "heater_needs"])?;
+    let fields = item.fields(&["signal", "return_needs", "heater_needs", "drain_back_under"])?;
     let signal = fields.need("signal", "sump-level").and_then(|item| signal_measuring(&item, Quantity::Level, scope));
     let range = signal.map_or((-5000.0, 5000.0), |signal| scope.signals[signal.index()].range);
     let limit = |key: &str| fields.get(key).and_then(|item| item.amount(Quantity::Level, range.0, range.1));
     let (return_needs, heater_needs) = (limit("return_needs"), limit("heater_needs"));
-    Some(LevelLimits { signal: signal?, return_needs, heater_needs })
+    let drain_back_under = limit("drain_back_under");
+    Some(LevelLimits { signal: signal?, return_needs, heater_needs, drain_back_under })
+}
+
+/// A nearer tenth of the way to the lowest trip over which the level is too high [PICK].
+const DRAIN_BACK_PART: f64 = 0.9;
+
+/// What runs back is measured by the level, where one return pump moves it.
+fn drain_back(plan: &TankPlan, scope: &Scope) -> Option<DrainBackPlan> {
+    let (level, mut pumps) = (scope.level?, scope.of_kind(OutputKind::ReturnPump));
+    let (Some(pump), None) = (pumps.next(), pumps.next()) else { return None };
+    let mut trip: Option<f64> = None;
+    for interlock in &plan.interlocks {
+        scope.walk(interlock.cause, &mut |condition| {
+            if let Some((signal, Side::Above, limit)) = super::scope::compared(condition)
+                && signal == level.signal
+            {
+                trip = Some(trip.map_or(limit, |least| least.min(limit)));
+            }
+        });
+    }
+    let most = level.drain_back_under.or(trip.map(|trip| trip * DRAIN_BACK_PART));
+    Some(DrainBackPlan { pump, level: level.signal, most })
 }
 
 fn mixing_bin(item: &Item, water: Volume, scope: &Scope) -> MixingBin {

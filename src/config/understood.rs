@@ -209,9 +209,18 @@ fn top_off_text(plan: &TankPlan, top_off: &TopOffPlan) -> String {
         Some(signal) => format!(", half of it while {} is not known", plan.signals[signal.index()].name),
         None => String::new(),
     };
+    let still = match (&top_off.still, top_off.gauge) {
+        (Some(still), Gauge::Level { litres_per_mm, .. }) => format!(
+            "; between runs a level that swings by less than {:.1} mm is quiet, one that falls by more than {:.2} L/h leaks, by more than {:.2} L/h bursts",
+            still.spread,
+            still.leak * litres_per_mm,
+            still.burst * litres_per_mm
+        ),
+        _ => String::new(),
+    };
     format!(
         "while {}: one run {until}, about {} ({:.2} L), {} ({:.2} L) at most, judged after {}, then a rest of {}; \
-         no answer: one retry, then it stays off until reset; at most {:.2} L in an hour and {:.2} L in 24 h{halved}",
+         no answer: one retry, then it stays off until reset{still}; at most {:.2} L in an hour and {:.2} L in 24 h{halved}",
         condition(plan, top_off.wanted),
         top_off.expected,
         give(top_off.expected),
@@ -231,6 +240,10 @@ fn interlock_text(plan: &TankPlan, interlock: &crate::control::plan::InterlockPl
         OnUnknown::Ignored => "unknown is ignored",
     };
     let latch = match &interlock.latch {
+        Latch::Never if interlock.restarts.is_some() => format!(
+            "ends with its cause; more than {} trips within an hour stay until reset",
+            interlock.restarts.unwrap_or(0)
+        ),
         Latch::Never => "ends with its cause".to_owned(),
         Latch::Always => "stays until reset".to_owned(),
         Latch::WhenProven { within, alone_for, .. } => format!(
@@ -263,6 +276,11 @@ fn alarm_text(plan: &TankPlan, alarm: &crate::control::plan::AlarmPlan) -> Strin
         AlarmSource::ForeignSwitch(id) => format!("something else switches {}", plan.outputs[id.index()].name),
         AlarmSource::Trip(id) => format!("interlock {} trips", plan.interlocks[id.index()].name),
         AlarmSource::HoldOverdue(id) => format!("hold {} is past its deadline", plan.holds[id.index()].name),
+        AlarmSource::DrainBack => {
+            let most = plan.drain_back.and_then(|drain| drain.most);
+            let most = most.map_or_else(String::new, |most| format!(", or up to more than {most:.0} mm"));
+            format!("more runs back into the sump than usual{most}")
+        }
         AlarmSource::ClockJumped => "the clock jumped by more than a minute".to_owned(),
         AlarmSource::StateDamaged => "the saved state could not be read".to_owned(),
     };

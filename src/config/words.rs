@@ -1,7 +1,7 @@
 //! Conditions and windows in words, as `check` prints them.
 
-use crate::control::ids::{ConditionId, OutputId, SignalId};
-use crate::control::plan::{Condition, Estimate, OutputFact, Side, Switch, TankPlan, TopOffFact};
+use crate::control::ids::{ConditionId, OutputId, SignalId, TopOffId};
+use crate::control::plan::{Condition, Estimate, Gauge, OutputFact, Side, StillPlan, Switch, TankPlan, TopOffFact};
 use crate::units::{Amount, Quantity};
 
 /// A value of a signal's quantity, as a keeper writes it.
@@ -50,10 +50,36 @@ pub(super) fn condition(plan: &TankPlan, id: ConditionId) -> String {
             match fact {
                 TopOffFact::NoResponse => format!("two runs of {name} without answer"),
                 TopOffFact::Siphon => format!("the water rises by more than {name} gave"),
+                TopOffFact::Fast => format!("{name} is wanted more often than it used to be"),
+                TopOffFact::Overdue => format!("{name} was not wanted for three times as long as usual"),
+                TopOffFact::Quiet => format!("the level of {name} quiet for 3 min"),
+                TopOffFact::Leak => {
+                    format!(
+                        "the level of {name} falls faster than {} by itself",
+                        fall(plan, *top_off, |still| still.leak)
+                    )
+                }
+                TopOffFact::Burst => {
+                    format!(
+                        "the level of {name} falls faster than {} by itself",
+                        fall(plan, *top_off, |still| still.burst)
+                    )
+                }
                 TopOffFact::OverBudget => format!("the day's budget of {name} was reached twice in a week"),
             }
         }
         Condition::Lasting { inner, span, .. } => format!("{} for {span}", nested(plan, *inner)),
+    }
+}
+
+/// `0.38 L/h (10 mm/h)`.
+fn fall(plan: &TankPlan, id: TopOffId, of: impl Fn(&StillPlan) -> f64) -> String {
+    let top_off = &plan.top_offs[id.index()];
+    match (&top_off.still, top_off.gauge) {
+        (Some(still), Gauge::Level { litres_per_mm, .. }) => {
+            format!("{:.2} L/h ({:.0} mm/h)", of(still) * litres_per_mm, of(still))
+        }
+        _ => "any".to_owned(),
     }
 }
 

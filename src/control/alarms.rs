@@ -86,6 +86,7 @@ impl Tank {
             AlarmSource::HoldOverdue(hold) => {
                 Truth::of(self.holds[hold.index()].active.as_ref().is_some_and(|active| active.overdue))
             }
+            AlarmSource::DrainBack => Truth::of(self.drain_back.grown.is_some()),
             AlarmSource::ClockJumped => recently(self.jumped_at, FOREIGN_QUIET, now, deadlines),
             AlarmSource::StateDamaged => Truth::of(self.damaged),
         }
@@ -129,6 +130,9 @@ impl Tank {
                     ),
                     None => format!("hold {} is released", plan.name),
                 }
+            }
+            AlarmSource::DrainBack => {
+                self.drain_back.grown.clone().unwrap_or_else(|| "what ran back at the last stop is as usual".to_owned())
             }
             AlarmSource::ClockJumped => "the wall clock jumped by more than a minute".to_owned(),
             AlarmSource::StateDamaged if self.damaged => {

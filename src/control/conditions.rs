@@ -66,7 +66,9 @@ pub(super) fn evaluate(nodes: &mut [Node], plan: &TankPlan, facts: &Facts<'_>, n
             Condition::TimeOfDay(window) => in_window(plan.zone, *window, now, deadlines),
             Condition::Held(Some(hold)) => Truth::of((facts.held)(*hold)),
             Condition::Held(None) => Truth::of((0..plan.holds.len()).any(|hold| (facts.held)(HoldId::new(hold)))),
-            Condition::TopOff { top_off, fact } => facts.top_offs[top_off.index()].fact(*fact, now.steady),
+            Condition::TopOff { top_off, fact } => {
+                facts.top_offs[top_off.index()].fact(*fact, now.steady, &plan.top_offs[top_off.index()])
+            }
             Condition::Lasting { inner, span, unknown } => {
                 node.lasting(truth_of(inner), *span, *unknown, now.steady, deadlines)
             }

@@ -7,7 +7,8 @@
 //!     └─────────────────────────────────────────────────────┘            │ reset, cause known gone
 //!     └──────────────────────────────────────────────────────────────────┘
 //! ```
-//! Unknown never clears anything.
+//! Unknown never clears anything. Where starts after a trip are limited, one trip too many in an hour latches:
+//! the hour is one of living daemons, so neither a kill nor a clock gives a start back.
 
 use crate::time::{Span, Steady, Wall};
 
@@ -40,6 +41,8 @@ pub(super) struct Interlock {
     pub cause: String,
     pub trips: u64,
     pub last_trip: Option<Wall>,
+    /// When each known trip of the last hour is an hour old.
+    recent: Vec<Steady>,
     over_since: Option<Steady>,
 }
 
@@ -51,8 +54,13 @@ pub(super) enum Change {
     /// It had tripped on the unknown; now the cause is known.
     Confirmed,
     Latched,
+    /// Tripped once more than its starts allow.
+    LatchedByCount,
     Cleared,
 }
+
+/// Trips count for so long. [C3: 3 starts an hour]
+const COUNTED_FOR: Span = Span::from_hours(1);
 
 impl Interlock {
     /// Whether it forces its effects.
@@ -74,7 +82,16 @@ impl Interlock {
                 Latch::Always => true,
                 Latch::WhenProven { .. } => proven,
             };
+        let trips_again = self.stage == Stage::Armed && active && truth.is_true();
+        let too_often = trips_again && self.is_one_too_many(plan, now);
         match self.stage {
+            Stage::Armed if too_often => {
+                self.stage = Stage::Latched;
+                self.known = true;
+                self.since_steady = now;
+                self.trips += 1;
+                Change::LatchedByCount
+            }
             Stage::Armed if active => {
                 self.stage = if latches { Stage::Latched } else { Stage::Tripped };
                 self.known = truth.is_true();
@@ -99,6 +116,26 @@ impl Interlock {
             }
             _ => Change::None,
         }
+    }
+
+    /// Counts a trip. Whether the hour has had its starts.
+    fn is_one_too_many(&mut self, plan: &InterlockPlan, now: Steady) -> bool {
+        let Some(most) = plan.restarts else { return false };
+        self.recent.retain(|over| *over > now);
+        let many = self.recent.len() >= most as usize;
+        self.recent.push(now.after(COUNTED_FOR));
+        many
+    }
+
+    /// How long ago each counted trip was, for the store.
+    pub fn recent_ages(&self, now: Steady) -> Vec<Span> {
+        let young = self.recent.iter().filter(|over| **over > now);
+        young.map(|over| COUNTED_FOR.minus(over.since(now))).collect()
+    }
+
+    /// From the store.
+    pub fn restore_recent(&mut self, ages: &[Span], now: Steady) {
+        self.recent = ages.iter().map(|age| now.after(COUNTED_FOR.minus(*age))).collect();
     }
 
     /// Whether the over-temperature is proven to be the outputs' doing (domain: the latch rule).
@@ -143,6 +180,7 @@ impl Interlock {
     pub fn reset(&mut self) {
         self.stage = Stage::Armed;
         self.known = false;
+        self.recent.clear();
         self.cause.clear();
     }
 

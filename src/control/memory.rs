@@ -12,7 +12,8 @@ impl Tank {
     pub fn state(&self) -> TankState {
         let interlocks = self.plan.interlocks.iter().zip(&self.interlocks).map(|(plan, live)| {
             let latched = (live.stage == Stage::Latched).then(|| (live.since, live.cause.clone()));
-            (plan.name.clone(), InterlockRecord { latched, trips: live.trips, last_trip: live.last_trip })
+            let recent = live.recent_ages(self.now.steady);
+            (plan.name.clone(), InterlockRecord { latched, trips: live.trips, last_trip: live.last_trip, recent })
         });
         let holds = self.plan.holds.iter().zip(&self.holds).map(|(plan, live)| {
             let active = live.active.as_ref().map(|active| ActiveHoldRecord {
@@ -47,6 +48,7 @@ impl Tank {
             holds: holds.collect(),
             outputs: outputs.collect(),
             top_offs: top_offs.collect(),
+            drain_back: self.drain_back.record(),
             alarms: alarms.collect(),
             damaged: self.damaged,
         }
@@ -85,10 +87,12 @@ impl Tank {
     pub(super) fn restore(&mut self, state: &TankState) {
         let now = self.now;
         self.damaged = state.damaged;
+        self.drain_back = super::drain_back::DrainBack::restored(&state.drain_back);
         for (plan, live) in self.plan.interlocks.iter().zip(&mut self.interlocks) {
             let Some(record) = state.interlocks.get(&plan.name) else { continue };
             live.trips = record.trips;
             live.last_trip = record.last_trip;
+            live.restore_recent(&record.recent, now.steady);
             if let Some((since, cause)) = &record.latched {
                 live.stage = Stage::Latched;
                 live.known = true;

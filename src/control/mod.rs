@@ -13,6 +13,7 @@ mod alarms;
 mod arbiter;
 mod conditions;
 mod deadlines;
+mod drain_back;
 pub mod effect;
 pub mod event;
 mod hold;

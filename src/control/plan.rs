@@ -51,6 +51,8 @@ pub struct TankPlan {
     pub conditions: Vec<Condition>,
     /// The temperature loop.
     pub thermostat: Option<ThermostatPlan>,
+    /// What runs back into the sump at a stop of the return pump, where a level shows it.
+    pub drain_back: Option<DrainBackPlan>,
     /// Pumps that replace evaporated water, each in bounded runs.
     pub top_offs: Vec<TopOffPlan>,
     /// The keeper's rules, the first in the file being the first to be heard.
@@ -455,6 +457,30 @@ pub struct TopOffPlan {
     pub per_hour: Volume,
     /// While this is not good, half of the day's budget is left.
     pub salinity: Option<SignalId>,
+    /// How the level is judged between runs. `None`: a float, which says nothing then.
+    pub still: Option<StillPlan>,
+}
+
+/// How much runs back when the return pump stops.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct DrainBackPlan {
+    /// The return pump.
+    pub pump: OutputId,
+    /// The level of the sump.
+    pub level: SignalId,
+    /// Above this it comes too close to what must stay dry, mm. `None`: nothing says.
+    pub most: Option<f64>,
+}
+
+/// How a level is judged while nothing is pumped.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct StillPlan {
+    /// The standard deviation that a quiet level stays under, mm.
+    pub spread: f64,
+    /// Falling faster than this is a leak, mm/h.
+    pub leak: f64,
+    /// Falling faster than this is a burst, mm/h.
+    pub burst: f64,
 }
 
 /// What a top-off goes by.
@@ -491,6 +517,16 @@ pub enum TopOffFact {
     Siphon,
     /// The day's budget was reached twice in a week.
     OverBudget,
+    /// Refills come faster than they used to.
+    Fast,
+    /// No refill for much longer than usual.
+    Overdue,
+    /// The level is quiet enough to be topped off.
+    Quiet,
+    /// The level falls faster than any evaporation.
+    Leak,
+    /// The level falls so fast that minutes count.
+    Burst,
 }
 
 /// A cause and what it wishes.
@@ -559,6 +595,8 @@ pub struct InterlockPlan {
     pub effects: Vec<(OutputId, Switch)>,
     /// Whether it stays.
     pub latch: Latch,
+    /// More trips than this in any hour stay until reset: what starts and stops for ever helps nobody. `None`: no limit.
+    pub restarts: Option<u32>,
     /// The alarm's priority.
     pub priority: Priority,
     /// Whether this is a heater's cut-off or a float: those are never bypassed.
@@ -666,6 +704,8 @@ pub enum AlarmSource {
     Trip(InterlockId),
     /// A hold is past its deadline.
     HoldOverdue(HoldId),
+    /// More ran back into the sump than usual, or it came too high.
+    DrainBack,
     /// The wall clock jumped by more than a minute.
     ClockJumped,
     /// The saved state could not be read at start; safe values were taken.

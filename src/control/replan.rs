@@ -21,6 +21,9 @@ impl Tank {
         next.connected = self.connected;
         next.jumped_at = self.jumped_at;
         next.thermostat = self.thermostat;
+        if next.plan.drain_back.map(|plan| plan.pump) == self.plan.drain_back.map(|plan| plan.pump) {
+            next.drain_back = self.drain_back.clone();
+        }
         next.take_over_probes(&self);
         next.take_over_outputs(&self);
         next.take_over_top_offs(&self);

@@ -31,6 +31,7 @@ impl Tank {
             interlocks: (0..self.interlocks.len()).map(|index| self.interlock_status(index)).collect(),
             rules: self.plan.rules.iter().map(|rule| self.rule_status(rule)).collect(),
             top_offs: (0..self.top_offs.len()).map(|index| self.top_off_status(index, now)).collect(),
+            drain_back: self.plan.drain_back.and_then(|_| self.drain_back.status()),
             holds: (0..self.holds.len()).map(|index| self.hold_status(index)).collect(),
             alarms: (0..self.alarms.len()).map(|index| self.alarm_status(index)).collect(),
             caution: held.then(|| NOT_ISOLATION.to_owned()),
@@ -205,6 +206,11 @@ impl Tank {
         let active = live.active.as_ref();
         let pauses = active
             .map(|active| plan.pauses.iter().chain(&active.also).map(|output| self.proof_sentence(*output)).collect());
+        let mut pauses: Option<Vec<String>> = pauses;
+        let drains = self.plan.drain_back.is_some_and(|drain| plan.pauses.contains(&drain.pump));
+        if let (Some(pauses), true) = (&mut pauses, drains) {
+            pauses.extend(self.drain_back.sentence());
+        }
         HoldStatus {
             hold: plan.name.clone(),
             active: active.is_some(),

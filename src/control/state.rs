@@ -24,6 +24,8 @@ pub struct TankState {
     pub outputs: BTreeMap<Name, OutputRecord>,
     /// What every top-off has spent, by its output.
     pub top_offs: BTreeMap<Name, TopOffRecord>,
+    /// What ran back into the sump at the last stops of the return pump.
+    pub drain_back: DrainBackRecord,
     /// Alarms that are not normal, and every alarm's count.
     pub alarms: BTreeMap<Name, AlarmRecord>,
     /// The state that this one replaced could not be read; until somebody acknowledges it.
@@ -40,6 +42,8 @@ pub struct InterlockRecord {
     pub trips: u64,
     /// The last one.
     pub last_trip: Option<Wall>,
+    /// How long ago each trip of the last hour was, where they are limited: ages, as a top-off's.
+    pub recent: Vec<Span>,
 }
 
 /// A hold's record.
@@ -140,6 +144,30 @@ pub struct TopOffRecord {
     pub reached: Vec<Span>,
     /// What was said of the last run.
     pub verdict: String,
+    /// What the refills have told of evaporation.
+    pub evaporation: EvaporationRecord,
+}
+
+/// What ran back into the sump.
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
+pub struct DrainBackRecord {
+    /// At each of the last stops, the oldest first.
+    pub rises_mm: Vec<f64>,
+    /// Why the newest one is too much.
+    pub grown: Option<String>,
+}
+
+/// What refills have told of evaporation.
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
+pub struct EvaporationRecord {
+    /// Of each undisturbed interval, the oldest first.
+    pub ml_per_day: Vec<u32>,
+    /// The cumulative sum of what went faster.
+    pub sum: f64,
+    /// Very short intervals in a row.
+    pub short: u8,
 }
 
 /// Water that was given.

@@ -32,6 +32,9 @@ pub struct TankStatus {
     /// Each top-off.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub top_offs: Vec<TopOffStatus>,
+    /// What ran back into the sump when the return pump stopped.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub drain_back: Option<DrainBackStatus>,
     /// Each hold procedure.
     pub holds: Vec<HoldStatus>,
     /// Each alarm.
@@ -209,10 +212,29 @@ pub struct TopOffStatus {
     pub day_left_litres: f64,
     /// Left of the budget of any hour.
     pub hour_left_litres: f64,
+    /// What evaporates, mL a day: the median of what undisturbed refills gave in the time to the next one.
+    pub evaporation_ml_per_day: Option<f64>,
+    /// So many refills it rests on.
+    pub refills: usize,
+    /// The standard deviation of the level in the last three minutes, mm.
+    pub spread_mm: Option<f64>,
     /// Runs without answer so far.
     pub misses: u8,
     /// What was said of the last run.
     pub last_run: String,
+}
+
+/// What ran back into the sump when the return pump stopped.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct DrainBackStatus {
+    /// The rise at the last stop, mm.
+    pub newest_mm: f64,
+    /// The median of the last ones, mm.
+    pub usual_mm: f64,
+    /// So many stops it rests on.
+    pub stops: usize,
+    /// Why the last one was too much.
+    pub grown: Option<String>,
 }
 
 /// A hold procedure.

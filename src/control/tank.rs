@@ -15,12 +15,13 @@ use super::alarm::Alarm;
 use super::arbiter::{Layer, Opinions};
 use super::conditions::{self, Facts, Node};
 use super::deadlines::Deadlines;
+use super::drain_back::DrainBack;
 use super::effect::{Deadline, DeadlineKind, Durability, Effect, JournalEntry, JournalKind};
 use super::event::{Event, Retained};
 use super::hold::{HANDS_IN, Hold, WaitingAnswer};
 use super::ids::{ConditionId, HoldId, InterlockId, OutputId, ProbeId, RuleId};
 use super::interlock::{Change, Interlock, Stage};
-use super::plan::{AtLimit, ConductivityPlan, OutputKind, SignalPlan, Switch, TankPlan};
+use super::plan::{AtLimit, ConductivityPlan, InterlockPlan, OutputKind, SignalPlan, Switch, TankPlan};
 use super::plug::{Decision, Noticed, Plug, TOGETHER, Telling};
 use super::probe::Probe;
 use super::quality::Fault;
@@ -88,6 +89,7 @@ pub struct Tank {
     pub(super) nodes: Vec<Node>,
     pub(super) thermostat: Thermostat,
     pub(super) top_offs: Vec<TopOff>,
+    pub(super) drain_back: DrainBack,
     pub(super) interlocks: Vec<Interlock>,
     pub(super) plugs: Vec<Plug>,
     pub(super) forces: Vec<Option<Force>>,
@@ -131,6 +133,7 @@ impl Tank {
             nodes: vec![Node::default(); plan.conditions.len()],
             thermostat: Thermostat::default(),
             top_offs: Self::blank_top_offs(&plan, now.steady),
+            drain_back: DrainBack::default(),
             interlocks: vec![Interlock::default(); plan.interlocks.len()],
             forces: vec![None; plan.outputs.len()],
             holds: vec![Hold::default(); plan.holds.len()],
@@ -346,6 +349,7 @@ impl Tank {
             let noticed = self.plugs[index].expire(now);
             self.write_down(OutputId::new(index), noticed, effects);
         }
+        self.follow_drain_back(effects, &mut deadlines);
         self.follow_top_offs(effects, &mut deadlines);
         self.gather_opinions(&mut deadlines);
         self.gather_top_offs();
@@ -412,14 +416,17 @@ impl Tank {
                 Change::Tripped => format!("tripped, for its cause cannot be seen: {cause}"),
                 Change::Confirmed => format!("confirmed: {cause}"),
                 Change::Latched => format!("latched: {cause}"),
+                Change::LatchedByCount => format!("latched: {}", too_often(&self.plan.interlocks[index], &cause)),
                 Change::Cleared | Change::None => "cleared, the cause is gone".to_owned(),
             };
-            if change == Change::Tripped {
+            if matches!(change, Change::Tripped | Change::LatchedByCount) {
                 interlock.since = now.wall;
                 interlock.last_trip = Some(now.wall);
             }
             if matches!(change, Change::Tripped | Change::Confirmed | Change::Latched) {
                 interlock.cause = cause;
+            } else if change == Change::LatchedByCount {
+                interlock.cause = too_often(&self.plan.interlocks[index], &cause);
             }
             let latched = interlock.stage == Stage::Latched;
             self.unsaved = true;
@@ -652,6 +659,12 @@ impl Tank {
         let entry = JournalEntry { at: self.now.wall, kind, subject: subject.to_owned(), text: text.into() };
         effects.push(Effect::Journal(entry));
     }
+}
+
+/// Why a trip stays though its cause may go, in words.
+fn too_often(plan: &InterlockPlan, cause: &str) -> String {
+    let most = plan.restarts.unwrap_or(0);
+    format!("{cause}; more than {most} trips within an hour, so nothing starts again before a reset")
 }
 
 /// The salinity of what a conductivity probe sent, by the temperature as it was last voted.

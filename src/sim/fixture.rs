@@ -42,6 +42,7 @@ impl Tank {
             conditions: vec![],
             thermostat: None,
             top_offs: vec![],
+            drain_back: None,
             rules: vec![],
             schedules: vec![],
             interlocks: vec![],

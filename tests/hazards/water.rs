@@ -81,6 +81,9 @@ fn f36_a_siphon_is_told_and_the_reservoir_bounds_what_it_does() {
     story.sound();
     let fresh = story.alarm("too-fresh-trip", "1 h").expect("the salinity tells first");
     let high = story.alarm("top-off-high-trip", "1 h").expect("the float tells");
+    let rises = story.alarm("top-off-siphon-trip", "1 h").expect("the level rises by itself, long after any run");
+    assert!(rises < span("1 h 6 min"), "{rises}");
+    assert_eq!(story.interlock("top-off-siphon"), "latched");
     assert!(fresh < span("1 h 15 min") && high < span("1 h 30 min"), "{fresh} and {high}");
     assert!(!story.told_on("top-off", "1 h", "3 h"));
     let truth = story.truth();
@@ -100,6 +103,49 @@ fn f46_a_clogged_weir_stops_the_return_pump_before_the_display_runs_over() {
     assert!(story.truth().floor_litres < 0.01, "{} L on the floor", story.truth().floor_litres);
     assert!(story.works("powerhead"), "the animals breathe");
     assert!(!story.told_on("heater", "1 h 1 min", "2 h"), "{}", story.all());
+    story.sound();
+}
+
+/// F46, F34. The display drains back and the pump starts again, but not for ever.
+#[test]
+fn f46_a_weir_that_stays_clogged_latches_the_return_pump_off() {
+    let mut story = Story::new(21.0, &["drain clogs at 1 h"]);
+    story.until("4 h");
+    let starts = story.told("return-pump", "1 h", "4 h").into_iter().filter(|(_, on)| *on).count();
+    assert!(starts <= 3, "{starts} starts\n{}", story.all());
+    assert_eq!(story.interlock("return-pump-dry"), "latched", "{}", story.all());
+    assert!(!story.works("return-pump") && story.works("powerhead"));
+    story.sound();
+}
+
+/// F45. More goes than evaporates: the level tells within minutes, before the refills and long before low water.
+#[test]
+fn f45_a_leak_is_told_by_the_level_within_minutes_and_a_sound_day_by_nothing() {
+    let mut story = Story::new(21.0, &["lagoon leaks 2 L/h at 30 h"]);
+    story.until("30 h");
+    for alarm in ["leak", "burst", "too-often", "overdue", "restless"] {
+        assert_eq!(story.alarms(&format!("top-off-{alarm}")), 0, "{alarm}\n{}", story.all());
+    }
+    let status = story.run.status("lagoon").expect("the daemon lives");
+    let litres = status.top_offs[0].evaporation_ml_per_day.expect("it has refilled") / 1000.0;
+    assert!((1.2..2.2).contains(&litres), "{litres} L a day");
+    story.until("31 h");
+    let told = story.alarm("top-off-leak", "30 h").expect("somebody is told");
+    assert!(told < span("30 h 15 min"), "{told}");
+    story.sound();
+}
+
+/// F73. Each stop is measured; nothing grew here, and nothing is told.
+#[test]
+fn f73_what_runs_back_is_learned_at_each_stop() {
+    let mut story = Story::new(21.0, &["keeper feeds at 30 min", "keeper feeds at 80 min"]);
+    story.until("2 h");
+    let status = story.run.status("lagoon").expect("the daemon lives");
+    let back = status.drain_back.expect("it was measured");
+    assert_eq!(back.stops, 2, "{back:?}");
+    assert!((60.0..99.0).contains(&back.newest_mm) && (back.newest_mm - back.usual_mm).abs() < 3.0, "{back:?}");
+    assert_eq!(story.alarms("return-pump-drain-back"), 0, "{}", story.all());
+    assert!(story.lines("hold").any(|line| line.text.contains("drain-back")), "{}", story.all());
     story.sound();
 }
 
@@ -152,6 +198,7 @@ fn f54_a_dead_daemon_leaves_no_heat_no_top_off_and_running_pumps() {
     let faults = [
         "display-temp reads 24.6 °C",
         "sump-temp reads 24.6 °C",
+        "sump-level reads -3.8 mm at 8 min",
         "sump-level reads -6 mm at 14 min",
         "daemon is killed at 15 min 20 s for 30 min",
     ];

@@ -77,7 +77,7 @@ pub(super) fn by(fields: &Fields, litres: f64, scope: &Scope) -> Option<By> {
     Some(By { gauge, wanted, litres: run })
 }
 
-fn meaningless(fields: &Fields, keys: &[&str], where_it_counts: &str) {
+pub(super) fn meaningless(fields: &Fields, keys: &[&str], where_it_counts: &str) {
     for item in keys.iter().filter_map(|key| fields.get(key)) {
         item.wrong(format!("`{}` means something for {where_it_counts} only\nremove it", item.last_key()));
     }

@@ -9,12 +9,16 @@
 //! | `settle`, `rest` | 60 s, 10 min | PICK |
 //! | `per_day` | what takes 35 psu to 34.05; more is refused | CALC: one g/kg |
 //! | `per_hour` | a quarter of it | PICK |
+//! | `spread` (level) | 2 mm: a level that swings more is not topped off | PICK |
+//! | `leak_over` (level) | a tenth of the water in a day, five times a usual evaporation | PICK |
+//! | `burst_over` (level) | six tenths of the water in a day | PICK |
 //!
 //! It brings interlocks along that stay until reset, `<pump>-no-response` and, by a level, `<pump>-siphon`, and the
-//! starts `reservoir` and `salinity` where they are written.
+//! starts `reservoir` and `salinity` where they are written, and `level-quiet` by a level.
 
 mod bounds;
 mod by;
+mod still;
 
 use crate::control::ids::{Name, OutputId, SignalId, TopOffId};
 use crate::control::plan::{
@@ -33,7 +37,7 @@ use super::starts;
 use bounds::{day, fits, hour, longest, most_in_a_day, seconds};
 use by::{by, salinity};
 
-const KEYS: [&str; 12] = [
+const KEYS: [&str; 15] = [
     "signal",
     "water_per_mm",
     "start_below",
@@ -46,6 +50,9 @@ const KEYS: [&str; 12] = [
     "per_hour",
     "salinity",
     "reservoir",
+    "spread",
+    "leak_over",
+    "burst_over",
 ];
 
 /// Flow must have been proven for so long [C4].
@@ -91,7 +98,11 @@ pub(super) fn top_offs(item: Option<&Item>, outputs: &[Output], litres: f64, sco
             let id = TopOffId::new(read.plans.len());
             let [no_response, siphon] = interlocks(id, &name, plan.output, scope);
             read.interlocks.push(no_response);
-            // A float shows no rise.
+            // A float shows neither rise nor unrest.
+            if plan.still.is_some() {
+                let condition = scope.add(Condition::TopOff { top_off: id, fact: TopOffFact::Quiet });
+                read.needs.push((plan.output, Permissive { name: Name::new("level-quiet"), condition }));
+            }
             read.interlocks.extend(matches!(plan.gauge, Gauge::Level { .. }).then_some(siphon));
             read.plans.push(plan);
         }
@@ -130,6 +141,7 @@ fn top_off(
     for (name, condition) in [("reservoir", reservoir), ("salinity", salt_enough)] {
         needs.extend(condition.map(|condition| (output, Permissive { name: Name::new(name), condition })));
     }
+    let still = by.as_ref().and_then(|by| still::still(&fields, by, litres));
     let settle = fields.span_or("settle", Span::from_seconds(10), Span::from_minutes(5), Span::from_seconds(60));
     let rest = fields.span_or("rest", Span::from_minutes(6), Span::from_hours(24), Span::from_minutes(10));
     let day = day(&fields, litres, share);
@@ -155,6 +167,7 @@ fn top_off(
         per_day: Volume::from_litres(day).ok()?,
         per_hour: Volume::from_litres(hour).ok()?,
         salinity,
+        still,
     };
     fits(&fields, &plan, pump);
     Some(plan)
@@ -167,6 +180,7 @@ fn interlocks(id: TopOffId, name: &Name, output: OutputId, scope: &Scope) -> [In
         unknown: OnUnknown::Ignored,
         effects: vec![(output, Switch::Off)],
         latch: Latch::Always,
+        restarts: None,
         priority,
         bypassable: false,
         advice: advice.to_owned(),

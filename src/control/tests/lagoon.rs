@@ -137,6 +137,7 @@ pub fn plan() -> TankPlan {
             cool: Some(LoopSide { output: OutputId::new(CHILLER), on_at: 26.0, off_at: 25.6 }),
             changeover: Span::from_minutes(10),
         }),
+        drain_back: None,
         top_offs: Vec::new(),
         rules: Vec::new(),
         schedules: Vec::new(),
@@ -179,6 +180,7 @@ fn add_conditions(plan: &mut TankPlan) {
         unknown,
         effects: vec![(OutputId::new(off), Switch::Off)],
         latch,
+        restarts: (off == RETURN).then_some(3),
         priority: Priority::Urgent,
         bypassable,
         advice: "look".to_owned(),
@@ -278,6 +280,7 @@ fn add_top_off(plan: &mut TankPlan) {
         per_day: Volume::from_litres(PER_DAY).unwrap(),
         per_hour: Volume::from_litres(PER_HOUR).unwrap(),
         salinity: None,
+        still: Some(StillPlan { spread: 2.0, leak: 10.0, burst: 60.0 }),
     }];
 }
 

@@ -1,8 +1,10 @@
 //! Stories and invariants of the core, in virtual time, on a lagoon written by hand.
 
+mod drain_back;
 mod holds;
 mod invariants;
 mod lagoon;
+mod restarts;
 mod stories;
 mod top_off;
 mod water_and_probes;

@@ -4,14 +4,14 @@ use crate::control::arbiter::Layer;
 use crate::control::deadlines::Deadlines;
 use crate::control::effect::{Durability, Effect, JournalKind};
 use crate::control::ids::{OutputId, TopOffId};
-use crate::control::plan::{Gauge, Switch, TopOffFact};
+use crate::control::plan::{Gauge, OutputKind, Switch, TopOffFact};
 use crate::control::status::TopOffStatus;
 use crate::control::tank::Tank;
 use crate::time::Steady;
 use crate::units::Quantity;
 
 use super::runs::{Pump, Saved};
-use super::{Look, Phase, TopOff, Window, Withheld};
+use super::{Look, Motion, Phase, TopOff, Window, Withheld};
 
 impl Tank {
     /// What a fresh top-off of each plan is.
@@ -23,14 +23,26 @@ impl Tank {
     fn top_off_look(&self, index: usize) -> Look {
         let (plan, now) = (&self.plan.top_offs[index], self.now.steady);
         let vote = |signal: crate::control::ids::SignalId| &self.signals[signal.index()].vote;
+        let held = self.holds.iter().any(|hold| hold.active.is_some());
+        // Its flow meter is slower than the water that runs back.
+        let pumps_on = self.plan.outputs.iter().zip(&self.plugs).all(|(output, plug)| {
+            output.kind != OutputKind::ReturnPump
+                || (plug.decided(output.kind) == Switch::On
+                    && plug.report.is_none_or(|(reported, _)| reported == Switch::On))
+        });
+        let flows = plan.steady.is_none_or(|id| self.nodes[id.index()].truth.is_true());
+        let water = match (held, flows && pumps_on) {
+            (true, _) => Motion::Held,
+            (false, true) => Motion::Steady,
+            (false, false) => Motion::Disturbed,
+        };
         let gauge = vote(plan.gauge.signal());
         let dry = |signal: &crate::control::ids::SignalId| vote(*signal).quality.is_good() && vote(*signal).value < 0.5;
         Look {
             now,
             wanted: self.nodes[plan.wanted.index()].truth,
             gauge: gauge.quality.is_good().then_some(gauge.value),
-            steady: plan.steady.is_none_or(|id| self.nodes[id.index()].truth.is_true())
-                && self.holds.iter().all(|hold| hold.active.is_none()),
+            water,
             salinity_good: plan.salinity.is_none_or(|signal| vote(signal).quality.is_good()),
             in_sight: self.connected && plan.high.iter().all(dry),
         }
@@ -161,6 +173,9 @@ impl Tank {
             litres_in_24_hours: live.spent(plan, Window::Day, at),
             day_left_litres: left(Window::Day),
             hour_left_litres: left(Window::Hour),
+            evaporation_ml_per_day: live.evaporation.usual(),
+            refills: live.evaporation.intervals(),
+            spread_mm: live.still.spread(),
             misses: live.misses,
             last_run: live.verdict.clone(),
         }
@@ -172,5 +187,19 @@ pub(in crate::control) fn fact_words(fact: TopOffFact, live: &TopOff) -> String 
     match fact {
         TopOffFact::NoResponse | TopOffFact::Siphon => live.verdict.clone(),
         TopOffFact::OverBudget => "the day's budget was reached twice in a week".to_owned(),
+        TopOffFact::Fast => {
+            let litres = |rate: Option<f64>| rate.map_or("?".to_owned(), |rate| format!("{:.1} L", rate / 1000.0));
+            let (newest, usual) = (litres(live.evaporation.newest()), litres(live.evaporation.usual()));
+            format!(
+                "water is wanted more often than it used to be: the last refill tells of {newest} a day, and {usual} is usual"
+            )
+        }
+        TopOffFact::Overdue => "no refill was due for more than three times as long as usual".to_owned(),
+        TopOffFact::Quiet => match live.still.spread() {
+            Some(spread) => format!("the level is quiet (a spread of {spread:.1} mm in 3 min)"),
+            None => "the level is quiet (not seen for 3 min yet)".to_owned(),
+        },
+        TopOffFact::Leak => "the level falls faster than water evaporates, with the flow steady".to_owned(),
+        TopOffFact::Burst => "the level falls fast, with the flow steady".to_owned(),
     }
 }

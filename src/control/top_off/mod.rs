@@ -7,13 +7,18 @@
 //!      └──────────────────── watching (a siphon shows now) ◄───────────────────────────────┘
 //! ```
 //! Duty: what to wish of the pump, why a start waits, and what a run's answer means. Two runs without answer,
-//! and a siphon, are facts for latching interlocks. Whoever turns the pump on, a force too, gets one run and
+//! and a siphon, are facts for latching interlocks. What the refills tell of evaporation, and the level of itself
+//! between them, are facts for alarms. Whoever turns the pump on, a force too, gets one run and
 //! pays from the budget. Limits: whether the water may be topped off at all is asked by the output's
 //! permissives (float, level, flow, leak, reservoir, salinity), and stopped by interlocks.
 
+mod evaporation;
 mod ledger;
 mod live;
 mod runs;
+#[cfg(test)]
+mod simulated;
+mod still;
 mod verdict;
 
 use crate::time::{Span, Steady};
@@ -22,10 +27,12 @@ use super::deadlines::Deadlines;
 use super::effect::DeadlineKind;
 use super::plan::{Gauge, Switch, TopOffFact, TopOffPlan};
 use super::truth::Truth;
+use evaporation::Evaporation;
 use ledger::Ledger;
 pub use ledger::Window;
 pub(super) use live::fact_words;
 use runs::Run;
+use still::{Fall, Seen, Still};
 
 /// A daemon that has just started tops nothing off. [E: 2 min]
 const AFTER_START: Span = Span::from_minutes(2);
@@ -67,6 +74,17 @@ enum Phase {
     },
 }
 
+/// What moves the water besides evaporation and the pump.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Motion {
+    /// Nothing: flow went on undisturbed, no return pump is off, and no hold stands.
+    Steady,
+    /// Its flow was or is lost.
+    Disturbed,
+    /// A keeper, under a hold.
+    Held,
+}
+
 /// What is seen of the tank in one step.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Look {
@@ -74,8 +92,7 @@ pub(super) struct Look {
     pub wanted: Truth,
     /// The level in mm or the low float (1 wet), while good.
     pub gauge: Option<f64>,
-    /// Flow went on undisturbed, and no hold stands.
-    pub steady: bool,
+    pub water: Motion,
     pub salinity_good: bool,
     /// Every high contact is good and dry, and the broker is there to stop the pump.
     pub in_sight: bool,
@@ -98,6 +115,12 @@ pub(super) struct TopOff {
     /// When each day's budget that was reached is a week old.
     reached: Vec<Steady>,
     salinity_good: bool,
+    evaporation: Evaporation,
+    still: Still,
+    /// Since when something keeps back a run that is wanted.
+    blocked_since: Option<Steady>,
+    /// A fact changed after the conditions of this step had looked.
+    changed: bool,
     /// What it wishes.
     pub wish: Switch,
     /// Why a start waits.
@@ -106,6 +129,12 @@ pub(super) struct TopOff {
     pub run_over: bool,
     /// What was said last.
     pub verdict: String,
+}
+
+impl Look {
+    fn is_steady(&self) -> bool {
+        self.water == Motion::Steady
+    }
 }
 
 impl TopOff {
@@ -121,6 +150,10 @@ impl TopOff {
             lease,
             reached: Vec::new(),
             salinity_good: true,
+            evaporation: Evaporation::default(),
+            still: Still::new(now.after(AFTER_START)),
+            blocked_since: None,
+            changed: false,
             wish: Switch::Off,
             withheld: None,
             run_over: false,
@@ -140,6 +173,7 @@ impl TopOff {
         }
         self.salinity_good = look.salinity_good;
         let mut said = self.advance(plan, look);
+        said = self.watch(plan, look, deadlines).or(said);
         if self.found.is_some() {
             look_again(look.now, deadlines);
         }
@@ -154,6 +188,33 @@ impl TopOff {
             said.get_or_insert(text);
         }
         said
+    }
+
+    /// Between runs: what evaporates, and whether the level moves by itself.
+    fn watch(&mut self, plan: &TopOffPlan, look: &Look, deadlines: &mut Deadlines) -> Option<String> {
+        let before = (self.fact(TopOffFact::Quiet, look.now, plan), self.falls());
+        let run = self.run.is_some() || matches!(self.phase, Phase::Running { .. } | Phase::Settling { .. });
+        match look.gauge.filter(|_| look.is_steady()) {
+            None => self.evaporation.disturb(),
+            Some(gauge) if !run => self.evaporation.calm(to_evaporate(plan, gauge), look.now),
+            Some(_) => {}
+        }
+        let (Some(still), Gauge::Level { .. }) = (&plan.still, plan.gauge) else { return None };
+        let seen =
+            Seen { now: look.now, level: look.gauge, steady: look.is_steady(), held: look.water == Motion::Held, run };
+        let rose = self.still.follow(still, &seen, deadlines);
+        if before != (self.fact(TopOffFact::Quiet, look.now, plan), self.falls()) {
+            look_again(look.now, deadlines);
+        }
+        let rise = rose.filter(|_| self.found.is_none())?;
+        self.found = Some(TopOffFact::Siphon);
+        self.evaporation.disturb();
+        self.verdict = format!("the level rose by {rise:.1} mm by itself, with the pump off and the flow steady");
+        Some(self.verdict.clone())
+    }
+
+    fn falls(&self) -> [Truth; 2] {
+        [self.still.falls(Fall::Leak), self.still.falls(Fall::Burst)]
     }
 
     /// The day's budget is spent and more is wanted: counted once in 24 hours. Returns whether it is now.
@@ -222,6 +283,7 @@ impl TopOff {
         self.rested_at.into_iter().for_each(&mut ask);
         self.run.and_then(|run| run.over_at).into_iter().for_each(&mut ask);
         self.reached.iter().copied().for_each(&mut ask);
+        self.evaporation.overdue_at().into_iter().for_each(&mut ask);
         if self.run.is_none() {
             for window in [Window::Day, Window::Hour] {
                 ask(self.fits_at(plan, window, now));
@@ -230,8 +292,13 @@ impl TopOff {
     }
 
     /// What conditions ask.
-    pub fn fact(&self, fact: TopOffFact, now: Steady) -> Truth {
+    pub fn fact(&self, fact: TopOffFact, now: Steady, plan: &TopOffPlan) -> Truth {
         Truth::of(match fact {
+            TopOffFact::Fast => self.evaporation.is_fast(),
+            TopOffFact::Overdue => self.evaporation.overdue_at().is_some_and(|at| at <= now),
+            TopOffFact::Quiet => return plan.still.map_or(Truth::True, |still| self.still.is_quiet(&still)),
+            TopOffFact::Leak => return self.still.falls(Fall::Leak),
+            TopOffFact::Burst => return self.still.falls(Fall::Burst),
             TopOffFact::NoResponse | TopOffFact::Siphon => self.found == Some(fact),
             TopOffFact::OverBudget => self.reached.iter().filter(|over| **over > now).count() >= 2,
         })
@@ -241,6 +308,15 @@ impl TopOff {
 /// What is said once must be seen once, and be gone again before anybody asks for a reset.
 fn look_again(now: Steady, deadlines: &mut Deadlines) {
     deadlines.ask(now.after(super::tank::LOOK_AGAIN), DeadlineKind::TopOff);
+}
+
+/// What must go before the next refill is wanted, litres.
+fn to_evaporate(plan: &TopOffPlan, gauge: f64) -> f64 {
+    let usual = plan.expected.seconds() * litres_per_second(plan);
+    match plan.gauge {
+        Gauge::Level { stop_at, litres_per_mm, .. } => ((gauge - stop_at) * litres_per_mm).max(0.0) + usual,
+        Gauge::LowFloat(_) => usual,
+    }
 }
 
 fn litres_per_second(plan: &TopOffPlan) -> f64 {

@@ -8,8 +8,12 @@ use crate::control::state::TopOffRecord;
 use crate::control::status::ProofStatus;
 use crate::time::{Span, Steady};
 
+use super::evaporation::Evaporation;
 use super::ledger::{Ledger, Window};
-use super::{Deadlines, Look, MOST_MISSES, Phase, TopOff, litres_per_second};
+use super::{Deadlines, Look, MOST_MISSES, Phase, TopOff, Withheld, litres_per_second};
+
+/// A refill that waited longer than this ends no interval. [PICK]
+const LATE: Span = Span::from_minutes(2);
 
 /// The pump runs, or may.
 #[derive(Clone, Copy, Debug)]
@@ -63,6 +67,7 @@ impl TopOff {
     pub fn decided(&mut self, plan: &TopOffPlan, look: &Look, pump: Pump, deadlines: &mut Deadlines) -> Saved {
         let now = look.now;
         let mut saved = Saved::Nothing;
+        self.notice_delay(look, pump);
         match self.phase {
             Phase::Running { since, before } if pump.decided == Switch::Off => {
                 let judged_at = now.after(plan.settle);
@@ -75,6 +80,8 @@ impl TopOff {
                 let began = self.run.map_or(now, |run| run.began);
                 self.run = Some(Run { began, reserved: self.reservation(plan), over_at: None });
                 saved = Saved::BeforeTheRun;
+                self.count_interval(look);
+                self.blocked_since = None;
             }
             _ => {}
         }
@@ -93,8 +100,31 @@ impl TopOff {
                 }
             }
         }
+        if std::mem::take(&mut self.changed) {
+            super::look_again(now, deadlines);
+        }
         self.ask(plan, now, deadlines);
         saved
+    }
+
+    /// Water is wanted and something else than the rest after a run keeps the pump off.
+    fn notice_delay(&mut self, look: &Look, pump: Pump) {
+        let waits = look.wanted.is_true() && pump.decided == Switch::Off && self.withheld != Some(Withheld::Rests);
+        self.blocked_since = if waits {
+            self.blocked_since.or(Some(look.now))
+        } else {
+            self.blocked_since.filter(|_| look.wanted.is_true())
+        };
+    }
+
+    /// A refill begins, so an interval ends. It counts if the level asked for it, and got it soon.
+    fn count_interval(&mut self, look: &Look) {
+        let late = self.blocked_since.is_some_and(|since| look.now.since(since) > LATE);
+        let was_fast = self.evaporation.is_fast();
+        self.evaporation.refill_begins(look.wanted.is_true() && !late, look.now);
+        if self.evaporation.is_fast() != was_fast {
+            self.changed = true;
+        }
     }
 
     /// Litres in a window, with what a run that goes on has reserved.
@@ -152,6 +182,7 @@ impl TopOff {
             siphon: self.found == Some(TopOffFact::Siphon),
             reached: self.reached.iter().map(|over| super::WEEK.minus(over.since(now))).collect(),
             verdict: self.verdict.clone(),
+            evaporation: self.evaporation.record(),
         }
     }
 
@@ -172,5 +203,6 @@ impl TopOff {
         };
         self.reached = record.reached.iter().map(|age| now.after(super::WEEK.minus(*age))).collect();
         self.verdict.clone_from(&record.verdict);
+        self.evaporation = Evaporation::restored(&record.evaporation);
     }
 }

@@ -22,8 +22,10 @@ impl TopOff {
     pub(super) fn advance(&mut self, plan: &TopOffPlan, look: &Look) -> Option<String> {
         match self.phase {
             Phase::Settling { ran, before, judged_at } if judged_at <= look.now => {
-                let after = look.gauge.filter(|_| look.steady);
+                let after = look.gauge.filter(|_| look.is_steady());
                 let text = self.judge(plan, ran, before, after);
+                let undisturbed = after.is_some() && self.misses == 0 && self.found.is_none();
+                self.evaporation.refill_judged(undisturbed.then(|| ran.seconds() * litres_per_second(plan)));
                 self.phase = match (plan.gauge, after) {
                     (Gauge::Level { .. }, Some(level)) if self.found.is_none() => {
                         Phase::Watching { until: look.now.after(WATCHED_FOR.minus(plan.settle)), level }
@@ -34,7 +36,9 @@ impl TopOff {
                 Some(text)
             }
             Phase::Watching { level, .. }
-                if look.steady && self.run.is_none() && look.gauge.is_some_and(|now| now - level > SIPHON_RISE) =>
+                if look.is_steady()
+                    && self.run.is_none()
+                    && look.gauge.is_some_and(|now| now - level > SIPHON_RISE) =>
             {
                 let rise = look.gauge.unwrap_or(level) - level;
                 self.phase = Phase::Waiting;
@@ -42,7 +46,7 @@ impl TopOff {
                 self.verdict = format!("the level rose by {rise:.1} mm after the run had settled, with the pump off");
                 Some(self.verdict.clone())
             }
-            Phase::Watching { until, .. } if until <= look.now || !look.steady => {
+            Phase::Watching { until, .. } if until <= look.now || !look.is_steady() => {
                 self.phase = Phase::Waiting;
                 None
             }

@@ -1,0 +1,69 @@
+//! Stories of a pump that a trip stops and that starts again: how often an hour may see that.
+
+use super::lagoon::*;
+use crate::control::plan::Switch::{Off, On};
+use crate::control::{Outcome, Request};
+use crate::time::Span;
+
+fn state(world: &World) -> &'static str {
+    let status = world.tank.status(world.now);
+    status.interlocks.iter().find(|one| &*one.interlock == "return-pump-dry").unwrap().state
+}
+
+/// The sump runs dry, and its display drains back into it.
+fn falls_dry_and_fills(world: &mut World) {
+    world.reads[LEVEL] = Some(-100.0);
+    world.advance(seconds(60));
+    assert_eq!(world.last_command(RETURN), Some(Off));
+    world.reads[LEVEL] = Some(0.0);
+    world.advance(seconds(60));
+}
+
+#[test]
+fn a_return_pump_that_runs_dry_a_fourth_time_within_an_hour_stays_off_until_reset_f34_f46() {
+    let mut world = World::settled();
+    for _ in 0..3 {
+        falls_dry_and_fills(&mut world);
+        assert_eq!((world.last_command(RETURN), state(&world)), (Some(On), "armed"));
+    }
+    falls_dry_and_fills(&mut world);
+    assert_eq!((world.last_command(RETURN), state(&world)), (Some(Off), "latched"));
+    let why = world.tank.status(world.now).interlocks[2].cause.clone().unwrap();
+    assert!(why.contains("more than 3 trips within an hour"), "{why}");
+    world.advance(Span::from_hours(3));
+    assert_eq!(world.last_command(RETURN), Some(Off), "and no hour starts it again");
+    assert_ne!(world.last_command(POWERHEAD), Some(Off));
+    let reset = world.ask(Request::Reset { interlock: Some("return-pump-dry".to_owned()) });
+    assert_eq!(world.answers[&reset].outcome, Outcome::Done, "{:?}", world.answers[&reset]);
+    world.advance(seconds(60));
+    assert_eq!(world.last_command(RETURN), Some(On));
+    falls_dry_and_fills(&mut world);
+    assert_eq!(world.last_command(RETURN), Some(On), "a reset gives three starts more");
+}
+
+#[test]
+fn neither_a_kill_nor_a_wall_clock_gives_a_start_back() {
+    let mut world = World::settled();
+    for _ in 0..3 {
+        falls_dry_and_fills(&mut world);
+    }
+    world.kill_and_restart();
+    world.now.wall = world.now.wall.after(Span::from_hours(48));
+    world.advance(minutes(2));
+    assert_eq!(state(&world), "armed");
+    falls_dry_and_fills(&mut world);
+    assert_eq!((world.last_command(RETURN), state(&world)), (Some(Off), "latched"));
+    world.kill_and_restart();
+    world.advance(minutes(5));
+    assert_eq!(state(&world), "latched");
+}
+
+#[test]
+fn three_starts_an_hour_go_on_for_ever() {
+    let mut world = World::settled();
+    for _ in 0..8 {
+        falls_dry_and_fills(&mut world);
+        world.advance(minutes(19));
+    }
+    assert_eq!((world.last_command(RETURN), state(&world)), (Some(On), "armed"));
+}
