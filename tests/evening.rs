@@ -79,7 +79,8 @@ impl Evening {
     fn journal(&self) -> String {
         let lines = self.run.record().entries().iter();
         let ours = lines.filter(|line| line.source == Source::Daemon && line.tank == Some(self.tank));
-        ours.map(|line| format!("{} {} {}: {}\n", line.at, line.kind, line.subject, line.text)).collect()
+        let lines = ours.map(|line| format!("{} {} {}: {}", line.at, line.kind, line.subject, line.text));
+        lines.collect::<Vec<_>>().join("\n")
     }
 
     /// The line of the journal in which all of these stand.

@@ -22,7 +22,7 @@ pub fn always(lab: &mut Lab) {
     let age = lab.run.passed().minus(started);
     let may_run = if lab.found_running { age <= LEASE } else { age <= Span::from_seconds(2) };
     if !may_run && age < AFTER_START && lab.is_on(output) {
-        lab.find(format!("the top-off runs {age} after a start"));
+        lab.find(&format!("the top-off runs {age} after a start"));
         lab.started = None;
     }
 }
@@ -37,27 +37,27 @@ pub fn after_a_start(lab: &mut Lab, before: &Glance, moment: &str) {
             hold.until.map_or(Span::ZERO, |until| until.since(slackwater::time::Wall::from_unix_millis(wall(lab))));
         let may_end = lab.released || (plan.at_limit == AtLimit::Release && left < Span::from_seconds(2));
         if hold.active && !may_end && (!now.active || now.until != hold.until || now.since != hold.since) {
-            lab.find(format!("{moment}: {hold:?} came back as {now:?}"));
+            lab.find(&format!("{moment}: {hold:?} came back as {now:?}"));
         }
     }
     for (interlock, now) in before.status.interlocks.iter().zip(&after.status.interlocks) {
         if interlock.state == "latched" && now.state != "latched" {
-            lab.find(format!("{moment}: {} was latched and is {}", interlock.interlock, now.state));
+            lab.find(&format!("{moment}: {} was latched and is {}", interlock.interlock, now.state));
         }
     }
     for (top_off, now) in before.status.top_offs.iter().zip(&after.status.top_offs) {
         // A run that went on had reserved its most, and what it took is paid: at least what was given in truth.
         if now.litres_in_24_hours + 0.02 < paid_at_least(lab) {
             let given = paid_at_least(lab);
-            lab.find(format!("{moment}: {given:.3} L were given, and {:.3} L count", now.litres_in_24_hours));
+            lab.find(&format!("{moment}: {given:.3} L were given, and {:.3} L count", now.litres_in_24_hours));
         }
         let ran = top_off.state == "running";
         if ran && now.litres_in_24_hours + 1e-6 < top_off.litres_in_24_hours {
             let (was, is) = (top_off.litres_in_24_hours, now.litres_in_24_hours);
-            lab.find(format!("{moment}: {was:.3} L counted in the run, and {is:.3} L after it"));
+            lab.find(&format!("{moment}: {was:.3} L counted in the run, and {is:.3} L after it"));
         }
         if now.misses < top_off.misses {
-            lab.find(format!("{moment}: {} misses became {}", top_off.misses, now.misses));
+            lab.find(&format!("{moment}: {} misses became {}", top_off.misses, now.misses));
         }
     }
     lab.pass(Span::from_seconds(4));
@@ -77,7 +77,7 @@ fn pumps(lab: &mut Lab, before: &Glance, moment: &str) {
         let life = matches!(lab.kind(index), OutputKind::ReturnPump | OutputKind::Powerhead);
         if life && *was == Switch::On && now.truth.relays[index] == Switch::Off {
             let name = &now.status.outputs[index].output;
-            lab.find(format!("{moment}: {name} ran before the kill and stands after the start"));
+            lab.find(&format!("{moment}: {name} ran before the kill and stands after the start"));
         }
     }
 }
@@ -90,7 +90,7 @@ fn paused(lab: &mut Lab, moment: &str) {
         for output in hold.pauses.iter().filter(|_| live.active && !live.overdue) {
             if now.truth.relays[output.index()] == Switch::On {
                 let name = &plan.outputs[output.index()].name;
-                lab.find(format!("{moment}: {name} works in hold {}", live.hold));
+                lab.find(&format!("{moment}: {name} works in hold {}", live.hold));
             }
         }
     }
@@ -107,7 +107,7 @@ pub fn at_the_end(lab: &mut Lab) {
         for (window, most) in [(DAY, top_off.per_day.litres()), (HOUR, top_off.per_hour.litres() + a_lease)] {
             let given = most_within(&lab.given, window);
             if given > most + unseen + 0.02 {
-                lab.find(format!("{given:.3} L were given within {window}, and {most:.3} L is the most"));
+                lab.find(&format!("{given:.3} L were given within {window}, and {most:.3} L is the most"));
             }
         }
     }
@@ -119,7 +119,9 @@ pub fn at_the_end(lab: &mut Lab) {
         .filter(|one| one.rule != Rule::Water && one.tank == name)
         .map(|one| format!("{}: {}: {}", one.rule, one.subject, one.text))
         .collect();
-    broken.into_iter().for_each(|one| lab.find(one));
+    for one in broken {
+        lab.find(&one);
+    }
 }
 
 /// The most that was given in any window.
@@ -139,7 +141,7 @@ fn most_within(given: &[(Span, f64)], window: Span) -> f64 {
 fn paid_at_least(lab: &Lab) -> f64 {
     let now = lab.run.passed();
     let old = lab.given.iter().rev().find(|(at, _)| now.minus(*at) >= DAY).map_or(0.0, |(_, litres)| *litres);
-    let all = lab.given() - old;
+    let all = lab.litres_given() - old;
     let plan = &lab.setup.tanks[lab.tank].plan;
     plan.top_offs.first().map_or(all, |top_off| all.min(top_off.per_day.litres()))
 }

@@ -151,12 +151,12 @@ impl Lab {
         let end = self.run.passed().plus(span);
         while self.run.passed() < end {
             let step = end.minus(self.run.passed()).min(Span::from_seconds(1));
-            let before = self.given();
+            let before = self.litres_given();
             self.run.pass(step);
             if !self.run.daemon_lives() {
-                self.ran_unseen += self.given() - before;
+                self.ran_unseen += self.litres_given() - before;
             }
-            self.given.push((self.run.passed(), self.given()));
+            self.given.push((self.run.passed(), self.litres_given()));
             checks::always(self);
         }
     }
@@ -174,7 +174,7 @@ impl Lab {
     }
 
     /// Litres that the top-off has given in truth.
-    pub fn given(&self) -> f64 {
+    pub fn litres_given(&self) -> f64 {
         self.run.world().physics(&self.name()).expect("the tank is there").ledger().topped_off
     }
 
@@ -237,7 +237,7 @@ impl Lab {
         outputs.iter().position(|output| output.kind == OutputKind::TopOff)
     }
 
-    pub fn find(&mut self, what: String) {
+    pub fn find(&mut self, what: &str) {
         if self.found.len() < 8 {
             self.found.push(format!("{} after {}: {what}", self.name(), self.run.passed()));
         }

@@ -124,7 +124,7 @@ fn water_change(lab: &mut Lab) {
         }
     }
     if lab.hold("water-change").is_some_and(|hold| hold.active) {
-        lab.find("the hold cannot be released any more".to_owned());
+        lab.find("the hold cannot be released any more");
     }
     lab.kill_in_a_step("starts are staged", seconds(30), None);
     some_kills(lab, "starts are staged", 2, 5, 120_000);
@@ -146,12 +146,12 @@ fn fall_back(lab: &mut Lab) {
         lab.pass(minutes(6));
         let pump = lab.output("return-pump");
         if !lab.hold("water-change").is_some_and(|hold| hold.active) || lab.is_on(pump) {
-            lab.find("what fell back into the hold restarted by itself".to_owned());
+            lab.find("what fell back into the hold restarted by itself");
         }
         lab.ask("release");
         lab.pass(seconds(5));
     } else {
-        lab.find("a dry sump right after the release did not fall back into the hold".to_owned());
+        lab.find("a dry sump right after the release did not fall back into the hold");
     }
 }
 
@@ -170,7 +170,7 @@ fn feeding(lab: &mut Lab) {
     some_kills(lab, "feeding ends", 2, 4, 12_000);
     lab.pass(minutes(3));
     if lab.hold("feeding").is_some_and(|hold| hold.active && !hold.overdue) {
-        lab.find("feeding did not end at its first deadline".to_owned());
+        lab.find("feeding did not end at its first deadline");
     }
     settled_again(lab);
 }
@@ -237,13 +237,13 @@ fn latch(lab: &mut Lab) {
         status.interlocks.iter().find(|one| &*one.interlock == "top-off-high").map(|one| one.state)
     };
     if state(lab) != Some("latched") {
-        lab.find(format!("the wet float's latch is {:?} after the kills", state(lab)));
+        lab.find(&format!("the wet float's latch is {:?} after the kills", state(lab)));
     }
     lab.ask("release");
     lab.ask("reset");
     lab.pass(seconds(3));
     if state(lab) != Some("armed") {
-        lab.find(format!("the latch is {:?} after its reset", state(lab)));
+        lab.find(&format!("the latch is {:?} after its reset", state(lab)));
     }
 }
 
@@ -254,7 +254,7 @@ fn settled_again(lab: &mut Lab) {
     let pumps: Vec<usize> = (0..lab.truth().relays.len()).filter(|index| lab.kind(*index).is_life_support()).collect();
     for pump in pumps.into_iter().filter(|pump| !lab.is_on(*pump)).collect::<Vec<_>>() {
         let name = lab.setup.tanks[lab.tank].plan.outputs[pump].name.to_string();
-        lab.find(format!("{name} does not run again after everything was released"));
+        lab.find(&format!("{name} does not run again after everything was released"));
     }
 }
 
