@@ -54,10 +54,8 @@ pub fn latency(port: u16, per_second: u64, span: Duration) -> [f64; 2] {
             }
         }
     });
-    micros.sort_by(f64::total_cmp);
     assert!(micros.len() > 1000, "commands came back: {}", micros.len());
-    let at = |share: f64| micros[((micros.len() - 1) as f64 * share) as usize];
-    [at(0.50), at(0.99)]
+    super::servers::ranks(&mut micros, [0.50, 0.99])
 }
 
 /// Gives every probe of the config a few readings.

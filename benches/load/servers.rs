@@ -173,10 +173,15 @@ pub struct Daemon {
 
 impl Daemon {
     pub fn start(broker: &Broker, scale: Scale) -> Self {
+        Self::start_with(broker, |dir| scale.write_tanks(&dir.join("tanks")))
+    }
+
+    /// With whatever is written into the config directory, which has a `tanks` in it.
+    pub fn start_with(broker: &Broker, write: impl FnOnce(&Path)) -> Self {
         let dir = tempfile::tempdir().expect("a directory");
         let http = free_port();
         std::fs::create_dir(dir.path().join("tanks")).expect("a directory");
-        scale.write_tanks(&dir.path().join("tanks"));
+        write(dir.path());
         let daemon = format!(
             "broker: {{ host: 127.0.0.1, port: {} }}\nhttp: {{ listen: \"127.0.0.1:{http}\" }}\ndata_dir: {}\nsample_every: never\n",
             broker.port,
@@ -222,6 +227,12 @@ impl Daemon {
         let kibibytes: f64 = line.split_whitespace().nth(1).and_then(|n| n.parse().ok()).expect("a number");
         kibibytes / 1024.0
     }
+}
+
+/// These shares of a sorted list: the value that so many of it do not pass.
+pub fn ranks<const N: usize>(values: &mut [f64], shares: [f64; N]) -> [f64; N] {
+    values.sort_by(f64::total_cmp);
+    shares.map(|share| values[((values.len() - 1) as f64 * share) as usize])
 }
 
 fn free_port() -> u16 {

@@ -195,16 +195,16 @@ impl Daemon {
 
     /// Starts it.
     pub fn launch(config: &Config) -> Self {
+        let mut command = Command::new(BINARY);
+        command.args(["run", "--config"]).arg(config.path());
+        Self::launch_as(config, command)
+    }
+
+    /// Starts a process that is the daemon of this config, whatever its command line.
+    pub fn launch_as(config: &Config, mut command: Command) -> Self {
         let log = config.dir.path().join("daemon.log");
         let file = std::fs::File::options().append(true).create(true).open(&log).unwrap();
-        let child = Command::new(BINARY)
-            .args(["run", "--config"])
-            .arg(config.path())
-            .env("RUST_LOG", "info")
-            .stdout(Stdio::null())
-            .stderr(file)
-            .spawn()
-            .unwrap();
+        let child = command.env("RUST_LOG", "info").stdout(Stdio::null()).stderr(file).spawn().unwrap();
         Self {
             child,
             url: format!("http://127.0.0.1:{}", config.http),
@@ -255,6 +255,13 @@ impl Daemon {
     /// Runs a command that asks this daemon.
     pub fn ask(&self, arguments: &[&str]) -> Output {
         Command::new(BINARY).args(arguments).env("SLACKWATER_URL", &self.url).output().unwrap()
+    }
+
+    /// MiB of memory that it holds now.
+    pub fn resident_mebibytes(&self) -> f64 {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id())).unwrap();
+        let line = status.lines().find(|line| line.starts_with("VmRSS")).expect("Linux says so");
+        line.split_whitespace().nth(1).and_then(|kibibytes| kibibytes.parse::<f64>().ok()).expect("a number") / 1024.0
     }
 
     pub fn signal(&self, name: &str) {

@@ -53,7 +53,8 @@ impl Tank {
         for index in 0..self.top_offs.len() {
             let look = self.top_off_look(index);
             if let Some(text) = self.top_offs[index].follow(&self.plan.top_offs[index], &look, deadlines) {
-                self.unsaved = true;
+                // A kill must not forget a run without answer: it would cost one more.
+                effects.push(Effect::SaveState(Durability::AfterTheCommands));
                 let name = self.plan.outputs[self.plan.top_offs[index].output.index()].name.clone();
                 self.journal(JournalKind::TopOff, &name, text, effects);
             }

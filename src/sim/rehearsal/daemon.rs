@@ -1,16 +1,20 @@
 //! The daemon as a rehearsal plays it: the router and the tanks, killed and started again with its store.
 //!
 //! The store holds what `Tank::state` gave at each save; at a kill it goes through its bytes (JSON, as
-//! in the daemon's own store) and back, so that what cannot be read back is found here.
+//! in the daemon's own store) and back, so that what cannot be read back is found here. A save that need not be
+//! waited for is on the disk only [`SOON`] later, and a kill before that loses it, as it may in the daemon's own store.
 
-use crate::control::effect::Effect;
+use crate::control::effect::{Durability, Effect};
 use crate::control::state::TankState;
 use crate::control::status::TankStatus;
 use crate::control::{Event, Remembered, RequestId, Tank, TankPlan};
-use crate::time::{Now, Steady};
+use crate::time::{Now, Span, Steady};
 use crate::wire::binding::TankBindings;
 use crate::wire::encode::{self, Publish};
 use crate::wire::{OwnTopics, Router};
+
+/// After so long a save that nobody waits for is on the disk. [choice: the daemon's own takes milliseconds]
+const SOON: Span = Span::from_seconds(1);
 
 /// The daemon in the hands of a rehearsal.
 pub(super) struct Played {
@@ -19,6 +23,10 @@ pub(super) struct Played {
     /// Nothing while it is dead.
     tanks: Vec<Tank>,
     saved: Vec<Option<TankState>>,
+    /// Saves on their way to the disk, and when they are there.
+    soon: Vec<Option<(Steady, TankState)>>,
+    /// The disk is gone.
+    lost: bool,
     requests: u64,
 }
 
@@ -26,7 +34,8 @@ impl Played {
     pub fn new(plans: Vec<TankPlan>, bindings: Vec<TankBindings>, own: &OwnTopics, now: Now) -> Self {
         let tanks = plans.iter().map(|plan| Tank::new(plan.clone(), Remembered::Nothing, now)).collect();
         let saved = plans.iter().map(|_| None).collect();
-        Self { router: Router::new(bindings, own), plans, tanks, saved, requests: 0 }
+        let soon = plans.iter().map(|_| None).collect();
+        Self { router: Router::new(bindings, own), plans, tanks, saved, soon, lost: false, requests: 0 }
     }
 
     pub fn lives(&self) -> bool {
@@ -49,8 +58,21 @@ impl Played {
         &self.router
     }
 
-    /// Dies without a word.
-    pub fn kill(&mut self) {
+    /// From the next start on nothing that was ever saved is there.
+    pub fn loses_its_store(&mut self) {
+        self.lost = true;
+    }
+
+    /// Dies without a word; what was not on the disk yet is lost.
+    pub fn kill(&mut self, now: Steady) {
+        for (saved, soon) in self.saved.iter_mut().zip(&mut self.soon) {
+            if let Some((_, state)) = soon.take().filter(|(at, _)| *at <= now) {
+                *saved = Some(state);
+            }
+        }
+        if std::mem::take(&mut self.lost) {
+            self.saved.fill(None);
+        }
         self.tanks.clear();
     }
 
@@ -72,11 +94,26 @@ impl Played {
 
     pub fn step(&mut self, tank: usize, event: Event, now: Now) -> Vec<Effect> {
         let Some(live) = self.tanks.get_mut(tank) else { return Vec::new() };
-        let effects = live.step(event, now);
-        if effects.iter().any(|effect| matches!(effect, Effect::SaveState(_))) {
+        live.step(event, now)
+    }
+
+    /// Carries out a save.
+    pub fn save(&mut self, tank: usize, durability: Durability, now: Steady) {
+        let Some(live) = self.tanks.get(tank) else { return };
+        let due = self.soon[tank].take();
+        if durability == Durability::Soon {
+            // The first of several is not put off by the next.
+            match due {
+                Some((at, state)) if at <= now => {
+                    self.saved[tank] = Some(state);
+                    self.soon[tank] = Some((now.after(SOON), live.state()));
+                }
+                Some((at, _)) => self.soon[tank] = Some((at, live.state())),
+                None => self.soon[tank] = Some((now.after(SOON), live.state())),
+            }
+        } else {
             self.saved[tank] = Some(live.state());
         }
-        effects
     }
 
     pub fn encode(&self, tank: usize, effect: &Effect) -> Option<Publish> {

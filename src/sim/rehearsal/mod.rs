@@ -7,8 +7,9 @@
 //! Duty: jump from deadline to deadline (the tanks', the world's, the keeper's), carry every message
 //! through the codecs, and let the [`Monitor`] look on. Nothing is thinned out; nobody ticks blindly.
 //!
-//! Limits: no clock, no I/O. A message takes no time to travel; a save is on disk at once; a killed
-//! daemon keeps exactly what it had saved. Same plans, seed, faults and spans: same bytes.
+//! Limits: no clock, no I/O. A message takes no time to travel; a killed daemon keeps exactly what was on its
+//! disk. A kill comes between two steps, or in the middle of one ([`Rehearsal::dies_in_a_step`]). Same plans, seed,
+//! faults and spans: same bytes.
 
 mod daemon;
 mod monitor;
@@ -20,7 +21,7 @@ mod tests;
 
 use std::collections::BTreeMap;
 
-use crate::control::effect::{Effect, Outcome};
+use crate::control::effect::{Answer, Durability, Effect, Outcome};
 use crate::control::event::Retained;
 use crate::control::{Event, TankPlan};
 use crate::time::{Now, Span, Steady};
@@ -88,6 +89,10 @@ pub struct Rehearsal {
     next_look: Steady,
     seed: u64,
     heard: Vec<Heard>,
+    /// The next step that does something is cut short after so many of its effects, for so long.
+    cut: Option<(usize, Span)>,
+    /// The last answer of each tank.
+    answers: BTreeMap<usize, Answer>,
 }
 
 impl Rehearsal {
@@ -117,6 +122,8 @@ impl Rehearsal {
             next_look: start.steady,
             seed,
             heard: Vec::new(),
+            cut: None,
+            answers: BTreeMap::new(),
         };
         this.tell_all(&Event::BrokerConnected);
         this
@@ -133,6 +140,37 @@ impl Rehearsal {
         let tank = self.world.tank_of(fault.what);
         self.world.inject(fault.clone());
         self.faults.push(Planned { sentence, fault, tank });
+    }
+
+    /// The daemon will be killed in the middle of its next step that commands a plug or saves before a command: it
+    /// carries out so many effects of that step, and starts again after a time.
+    pub fn dies_in_a_step(&mut self, after: usize, dead_for: Span) {
+        self.cut = Some((after, dead_for));
+    }
+
+    /// What a tank's daemon answered last, with its details.
+    pub fn last_answer(&self, tank: usize) -> Option<&Answer> {
+        self.answers.get(&tank)
+    }
+
+    /// A keeper takes so many litres out of the display, or the only basin.
+    pub fn take_water(&mut self, tank: usize, litres: f64) {
+        self.world.take_water(tank, litres);
+    }
+
+    /// A keeper pours new sea water of the room's temperature in there.
+    pub fn give_water(&mut self, tank: usize, litres: f64, salinity: f64) {
+        self.world.give_water(tank, litres, salinity);
+    }
+
+    /// Takes [`Self::dies_in_a_step`] back.
+    pub fn spares_the_daemon(&mut self) {
+        self.cut = None;
+    }
+
+    /// The disk is gone: the daemon's next start remembers nothing.
+    pub fn loses_its_store(&mut self) {
+        self.daemon.loses_its_store();
     }
 
     /// Lets so much time pass.
@@ -196,6 +234,11 @@ impl Rehearsal {
         self.monitor.violations()
     }
 
+    /// Whether the daemon lives.
+    pub fn daemon_lives(&self) -> bool {
+        self.daemon.lives()
+    }
+
     /// The status of a tank while the daemon lives.
     pub fn status(&self, tank: &str) -> Option<crate::control::status::TankStatus> {
         self.daemon.status(tank, self.daemon_now())
@@ -236,7 +279,7 @@ impl Rehearsal {
             self.keeper.sets_out(tank, act, self.now.steady);
         }
         if self.daemon.lives() != self.world.daemon_lives() {
-            if self.world.daemon_lives() { self.start_daemon() } else { self.daemon.kill() }
+            if self.world.daemon_lives() { self.start_daemon() } else { self.kill_daemon() }
         }
         if self.world.broker() != self.broker {
             self.broker = self.world.broker();
@@ -245,6 +288,11 @@ impl Rehearsal {
                 Broker::Down => self.tell_all(&Event::BrokerLost),
             }
         }
+    }
+
+    fn kill_daemon(&mut self) {
+        self.monitor.daemon_killed();
+        self.daemon.kill(self.now.steady);
     }
 
     fn start_daemon(&mut self) {
@@ -307,7 +355,14 @@ impl Rehearsal {
         while let Some(event) = next {
             self.monitor.heard(tank.0, &event, now);
             let effects = self.daemon.step(tank.0, event, now);
-            for effect in &effects {
+            let dies_after = self.cut_in(&effects);
+            for (place, effect) in effects.iter().enumerate() {
+                if dies_after.is_some_and(|(after, _)| place >= after) {
+                    break;
+                }
+                if let Effect::SaveState(durability) = effect {
+                    self.daemon.save(tank.0, *durability, now.steady);
+                }
                 self.monitor.see(tank.0, effect, &self.daemon, now);
                 if let Some(publish) = self.daemon.encode(tank.0, effect) {
                     self.record.fingerprint(now.steady, &publish.topic, &publish.payload);
@@ -325,14 +380,32 @@ impl Rehearsal {
                 }
                 self.record.effect(tank.0, effect, now.steady);
                 if let Effect::Answer { answer, .. } = effect {
+                    self.answers.insert(tank.0, answer.clone());
                     match answer.outcome {
                         Outcome::Refused => self.keeper.refused(tank.0, now.steady),
                         _ => self.keeper.answered(tank.0),
                     }
                 }
             }
+            if let Some((_, dead_for)) = dies_after {
+                return self.die(dead_for);
+            }
             next = events.pop();
         }
+    }
+
+    /// After how many of these effects the daemon dies, and for how long, if this is the step in which it does.
+    fn cut_in(&mut self, effects: &[Effect]) -> Option<(usize, Span)> {
+        let acts = |effect: &Effect| {
+            matches!(effect, Effect::SwitchPlug { .. } | Effect::SaveState(Durability::BeforeWhatFollows))
+        };
+        if effects.iter().any(acts) { self.cut.take() } else { None }
+    }
+
+    fn die(&mut self, dead_for: Span) {
+        self.kill_daemon();
+        let subject = "daemon".to_owned();
+        self.inject(Fault { subject, what: What::DaemonKilled, at: Some(self.passed()), lasts: Some(dead_for) });
     }
 
     /// A broker of MQTT 5 says whether anybody listens.

@@ -5,13 +5,13 @@
 //! | 1 | each on and each lease refresh of a heater | the raw readings forbid heat ([`Shadow`]) |
 //! | 2 | each on of a top-off | a high float has been wet for 2 s, or a hold pauses it |
 //! | 4 | each on of heater and chiller | the other was told on last |
-//! | 5 | each on of what a hold pauses; each start of the daemon | the hold stands; its deadline is the old one |
+//! | 5 | each on of what a hold pauses; each start of the daemon | the hold stands, if a command or an answer made it known; its deadline is the old one |
 //! | 6 | each start of the daemon | what was latched is latched |
 //! | 7 | each off of a pump | a hold, a force or evidence of an interlock |
 //! | 9 | each proof and each answer to a hold | the plug's last report says so |
 //! | water | the truth, once a minute | temperature, salinity, floor, time without flow |
 //!
-//! Rule 2's volume budget and rule 3 (doses) are not watched: the core has neither yet. Rule 8 is the
+//! Rule 2's volume budget is watched by `tests/kills.rs`, and rule 3 (doses) by nobody: the core has none yet. Rule 8 is the
 //! fingerprint's, rule 10 is that the run ends. A rule is told once a subject, then counted.
 
 use std::collections::BTreeMap;
@@ -93,6 +93,8 @@ struct StandingHold {
     ends: Steady,
     /// A release that was asked and not answered yet: it acts before its answer.
     releasing: Option<RequestId>,
+    /// A command or an answer made it known: from then on it must survive a kill.
+    known: bool,
 }
 
 struct Watched {
@@ -165,9 +167,10 @@ impl Monitor {
         {
             let limit = watched.shadow.plan().holds[hold.index()].limit;
             let (deadline, ends) = (now.wall.after(limit), now.steady.after(limit));
-            watched.holds.push(StandingHold { hold, deadline, ends, releasing: None });
+            watched.holds.push(StandingHold { hold, deadline, ends, releasing: None, known: false });
         }
         if let Request::Release { procedure } = request {
+            watched.holds.iter_mut().for_each(|standing| standing.known = true);
             let named = procedure.as_ref().and_then(|name| watched.shadow.plan().hold(name));
             let asked = watched.holds.iter_mut().filter(|standing| procedure.is_none() || Some(standing.hold) == named);
             asked.for_each(|standing| standing.releasing = Some(id));
@@ -182,6 +185,10 @@ impl Monitor {
             }
             Effect::SwitchPlug { output, to: Switch::Off, .. } => {
                 self.see_off(tank, *output, daemon, now);
+                let watched = &mut self.tanks[tank];
+                let plan = watched.shadow.plan();
+                let pausing = |standing: &&mut StandingHold| plan.holds[standing.hold.index()].pauses.contains(output);
+                watched.holds.iter_mut().filter(pausing).for_each(|standing| standing.known = true);
                 self.tanks[tank].shadow.told[output.index()] = Some(Switch::Off);
             }
             Effect::Journal(line) if line.kind == JournalKind::Proof => {
@@ -268,6 +275,8 @@ impl Monitor {
                 if !took {
                     self.tanks[tank].holds.retain(|standing| standing.hold != hold);
                 }
+                let standing = self.tanks[tank].holds.iter_mut().filter(|standing| standing.hold == hold);
+                standing.for_each(|standing| standing.known = true);
                 if outcome == Outcome::Done {
                     self.check_done(tank, hold, now);
                 }
@@ -308,6 +317,15 @@ impl Monitor {
         }
     }
 
+    /// The daemon died: what was asked and not answered may have been done or not.
+    pub(super) fn daemon_killed(&mut self) {
+        for watched in &mut self.tanks {
+            let unanswered = |standing: &StandingHold| standing.releasing.is_none();
+            watched.asked.clear();
+            watched.holds.iter_mut().for_each(|standing| standing.known &= unanswered(standing));
+        }
+    }
+
     /// The daemon came back: latched trips and holds are what they were.
     pub(super) fn daemon_started(&mut self, daemon: &Played, now: Now) {
         for tank in 0..self.tanks.len() {
@@ -329,6 +347,9 @@ impl Monitor {
                 standing.ends = now.steady.after(standing.deadline.since(now.wall).min(limit));
                 standing.releasing = None;
             }
+            // A hold that nobody heard of, and one whose release was asked and not answered, may be gone.
+            watched.holds.retain(|standing| standing.known || status.holds[standing.hold.index()].active);
+            watched.holds.iter_mut().for_each(|standing| standing.known = true);
             let mut wrong = Vec::new();
             for standing in &watched.holds {
                 let hold = &plan.holds[standing.hold.index()];

@@ -171,10 +171,28 @@ fn a_hold_that_a_kill_ended_is_a_violation() {
     let mut watch = Watch::new();
     watch.asks(1, &Request::hold("water-change"), Outcome::NotProven);
     // This daemon never heard of it.
-    watch.daemon.kill();
+    watch.monitor.daemon_killed();
+    watch.daemon.kill(watch.now.steady);
     watch.daemon.start(watch.now);
     watch.monitor.daemon_started(&watch.daemon, watch.now);
     assert_eq!(watch.rules(), [(Rule::Invariant(5), "water-change")]);
+}
+
+#[test]
+fn a_hold_that_nobody_heard_of_may_be_lost_and_one_that_a_command_told_of_may_not() {
+    for (told, lost) in [(false, vec![]), (true, vec![(Rule::Invariant(5), "water-change")])] {
+        let mut watch = Watch::new();
+        let request = Request::hold("water-change");
+        watch.monitor.asked(0, RequestId(1), &request, watch.now);
+        if told {
+            watch.told("skimmer", Switch::Off);
+        }
+        watch.monitor.daemon_killed();
+        watch.daemon.kill(watch.now.steady);
+        watch.daemon.start(watch.now);
+        watch.monitor.daemon_started(&watch.daemon, watch.now);
+        assert_eq!(watch.rules(), lost);
+    }
 }
 
 #[test]
@@ -217,6 +235,9 @@ fn a_latch_that_a_kill_opened_is_a_violation() {
             let event = Event::ReadingArrived { probe, reading: Ok(value), retained: Retained::No };
             watch.monitor.heard(0, &event, watch.now);
             for effect in watch.daemon.step(0, event, watch.now) {
+                if let Effect::SaveState(durability) = effect {
+                    watch.daemon.save(0, durability, watch.now.steady);
+                }
                 watch.monitor.see(0, &effect, &watch.daemon, watch.now);
             }
         }
@@ -232,7 +253,8 @@ fn a_latch_that_a_kill_opened_is_a_violation() {
     let mut watch = Watch::new();
     feed(&mut watch, 0.0, 60);
     feed(&mut watch, 1.0, 30);
-    watch.daemon.kill();
+    watch.monitor.daemon_killed();
+    watch.daemon.kill(watch.now.steady);
     watch.daemon.start(watch.now);
     watch.monitor.daemon_started(&watch.daemon, watch.now);
     assert_eq!(watch.rules(), []);
