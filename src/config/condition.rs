@@ -3,6 +3,7 @@
 //! | write | true while |
 //! | --- | --- |
 //! | `{ signal: s, over: 26 °C }`, `under:` | the voted value is beyond the limit |
+//! | `{ signal: s, fell: 20 mm, within: 2 min }`, `rose:` | the voted value moved by more than that in that time |
 //! | `{ any_probe_of: s, over: ... }` | any single probe of the signal is, no vote first |
 //! | `{ highest_of: s, ... }`, `{ lowest_of: s, ... }` | the highest or lowest usable probe is |
 //! | `{ signal: s, is: wet }`, `is: dry` | the float or leak probe says so |
@@ -70,7 +71,7 @@ pub(super) fn read(item: &Item, scope: &Scope, usage: Use) -> Option<ConditionId
 /// As [`read`], with keys beside the condition that the caller reads.
 pub(super) fn read_with(item: &Item, scope: &Scope, usage: Use, beside: &[&'static str]) -> Option<ConditionId> {
     let mut known = HEADS.to_vec();
-    known.extend(["over", "under", "is", "proven", "deadband", "alone_margin", "lasting"]);
+    known.extend(["over", "under", "fell", "rose", "within", "is", "proven", "deadband", "alone_margin", "lasting"]);
     known.extend(beside);
     let fields = item.fields(&known)?;
     let heads: Vec<&str> = HEADS.into_iter().filter(|head| fields.get(head).is_some()).collect();
@@ -92,6 +93,9 @@ pub(super) fn read_with(item: &Item, scope: &Scope, usage: Use, beside: &[&'stat
     let subject = fields.get(head)?;
     let inner = match head {
         "signal" if fields.get("is").is_some() => contact(&fields, &subject, scope, usage),
+        "signal" if ["fell", "rose", "within"].iter().any(|key| fields.get(key).is_some()) => {
+            moved(&fields, &subject, scope, usage)
+        }
         "signal" => compare(&fields, &subject, scope, usage, Estimate::Voted),
         "any_probe_of" => compare(&fields, &subject, scope, usage, Estimate::EachProbe),
         "highest_of" => compare(&fields, &subject, scope, usage, Estimate::Highest),
@@ -141,13 +145,43 @@ pub(super) fn read_with(item: &Item, scope: &Scope, usage: Use, beside: &[&'stat
 
 /// Reports keys that mean nothing beside this head.
 fn only(fields: &Fields, head: &str, allowed: &[&str]) {
-    for key in ["over", "under", "is", "proven", "deadband", "alone_margin"] {
+    for key in ["over", "under", "fell", "rose", "within", "is", "proven", "deadband", "alone_margin"] {
         if !allowed.contains(&key)
             && let Some(item) = fields.get(key)
         {
             item.wrong(format!("`{key}` means nothing beside `{head}`\nremove it"));
         }
     }
+}
+
+/// The longest span over which a movement is looked at.
+const LONGEST_WITHIN: Span = Span::from_hours(24);
+
+fn moved(fields: &Fields, subject: &Item, scope: &Scope, usage: Use) -> Option<ConditionId> {
+    only(fields, "fell", &["fell", "rose", "within"]);
+    let signal = SignalId::new(subject.one_of("signal", &scope.signals)?);
+    let known = &scope.signals[signal.index()];
+    let quantity = known.measures?.quantity();
+    if quantity == Quantity::Contact {
+        subject
+            .wrong(format!("`{}` is a contact: it neither falls nor rises\nwrite `is: wet` or `is: dry`", known.name));
+        return None;
+    }
+    let example = format!("20 {}", quantity.difference().canonical().symbol);
+    let (side, by) = match (fields.get("fell"), fields.get("rose")) {
+        (Some(by), None) => (Side::Below, by),
+        (None, Some(by)) => (Side::Above, by),
+        _ => {
+            fields
+                .item
+                .wrong(format!("how did `{}` move?\nwrite one of `fell: {example}` and `rose: {example}`", known.name));
+            return None;
+        }
+    };
+    let width = (known.range.1 - known.range.0).max(0.0);
+    let by = by.amount(quantity.difference(), 0.0, width)?;
+    let within = fields.need("within", "2 min")?.span(Span::from_seconds(8), LONGEST_WITHIN)?;
+    Some(scope.add(Condition::Moved { signal, side, by, within, doubtful: usage.doubtful() }))
 }
 
 fn compare(fields: &Fields, subject: &Item, scope: &Scope, usage: Use, estimate: Estimate) -> Option<ConditionId> {

@@ -31,6 +31,11 @@ pub(super) fn condition(plan: &TankPlan, id: ConditionId) -> String {
             let side = if *side == Side::Above { "over" } else { "under" };
             format!("{estimate}{} {side} {}", signal(*of), amount(plan.signals[of.index()].quantity, *limit))
         }
+        Condition::Moved { signal: of, side, by, within, .. } => {
+            let verb = if *side == Side::Below { "fell" } else { "rose" };
+            let by = amount(plan.signals[of.index()].quantity.difference(), *by);
+            format!("{} {verb} by more than {by} within {within}", signal(*of))
+        }
         Condition::Contact { signal: of, wet, .. } => format!("{} {}", signal(*of), if *wet { "wet" } else { "dry" }),
         Condition::Known { signal: of, .. } => format!("{} known", signal(*of)),
         Condition::Output { output: of, fact } => {

@@ -8,6 +8,7 @@ use crate::time::{Now, Span, Steady, Zone};
 use super::deadlines::Deadlines;
 use super::effect::DeadlineKind;
 use super::ids::{ConditionId, HoldId, OutputId, SignalId};
+use super::past::Past;
 use super::plan::{Condition, Doubtful, Estimate, OutputFact, Side, Switch, TankPlan, TimerUnknown};
 use super::probe::Probe;
 use super::quality::Quality;
@@ -16,7 +17,7 @@ use super::truth::Truth;
 use super::vote::Signal;
 
 /// One condition's memory.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct Node {
     /// The last result.
     pub truth: Truth,
@@ -24,6 +25,8 @@ pub(super) struct Node {
     accrued: Span,
     /// Whether the count runs, and since when it was last brought up to date.
     counting: Option<Steady>,
+    /// What the signal of a `Moved` was.
+    past: Option<Box<Past>>,
 }
 
 /// What conditions look at.
@@ -58,6 +61,11 @@ pub(super) fn evaluate(nodes: &mut [Node], plan: &TankPlan, facts: &Facts<'_>, n
                 };
                 compare.evaluate(plan, facts, now.steady)
             }
+            Condition::Moved { signal, side, by, within, doubtful } => {
+                let vote = &facts.signals[signal.index()].vote;
+                let value = counts(vote.quality, *doubtful).then_some(vote.value);
+                node.moved(value, *side, *by, *within, now.steady, deadlines)
+            }
             Condition::Contact { signal, wet, doubtful } => contact(plan, facts, *signal, *wet, *doubtful, now.steady),
             Condition::Known { signal, doubtful } => {
                 Truth::of(counts(facts.signals[signal.index()].vote.quality, *doubtful))
@@ -80,6 +88,27 @@ impl Node {
     /// A trip that stands needs no new delay.
     pub fn assume_lasted(&mut self, span: Span) {
         self.accrued = self.accrued.max(span);
+    }
+
+    fn moved(
+        &mut self,
+        value: Option<f64>,
+        side: Side,
+        by: f64,
+        within: Span,
+        now: Steady,
+        deadlines: &mut Deadlines,
+    ) -> Truth {
+        let span = self.past.get_or_insert_default().look(value, within, now);
+        let (Some(value), Some((least, greatest))) = (value, span) else { return Truth::Unknown };
+        let moved = match side {
+            Side::Below => greatest - value,
+            Side::Above => value - least,
+        };
+        if moved > by {
+            deadlines.ask(Past::next(within, now), DeadlineKind::Condition);
+        }
+        Truth::of(moved > by)
     }
 
     fn lasting(
@@ -237,6 +266,12 @@ pub(super) fn describe(plan: &TankPlan, id: ConditionId, facts: &Facts<'_>, now:
             let side = if *side == Side::Above { "over" } else { "under" };
             let each = if *estimate == Estimate::EachProbe { "a probe of " } else { "" };
             format!("{each}{name} {side} {limit} ({})", reading(plan, *signal, facts, now))
+        }
+        Condition::Moved { signal, side, by, within, .. } => {
+            let of = &plan.signals[signal.index()];
+            let verb = if *side == Side::Below { "fell" } else { "rose" };
+            let by = amount(of.quantity.difference(), *by);
+            format!("{} {verb} by more than {by} within {within} ({})", of.name, reading(plan, *signal, facts, now))
         }
         Condition::Contact { signal, wet, .. } => {
             let name = &plan.signals[signal.index()].name;

@@ -22,6 +22,7 @@ pub mod ids;
 mod interlock;
 mod memory;
 mod new_water;
+mod past;
 pub mod plan;
 mod plug;
 mod probe;

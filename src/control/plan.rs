@@ -348,6 +348,19 @@ pub enum Condition {
         /// Whether suspect readings count.
         doubtful: Doubtful,
     },
+    /// A signal that moved by more than so much within a span; true until that is longer ago than the span.
+    Moved {
+        /// The signal.
+        signal: SignalId,
+        /// `Below`: it fell; `Above`: it rose.
+        side: Side,
+        /// By more than this, in units of the signal.
+        by: f64,
+        /// In this time; between seven eighths of it and all of it are looked at.
+        within: Span,
+        /// Whether suspect readings count.
+        doubtful: Doubtful,
+    },
     /// A float or a leak probe.
     Contact {
         /// The signal.
@@ -768,7 +781,10 @@ impl Condition {
     /// The signal that a leaf looks at.
     pub fn signal(&self) -> Option<SignalId> {
         match self {
-            Self::Compare { signal, .. } | Self::Contact { signal, .. } | Self::Known { signal, .. } => Some(*signal),
+            Self::Compare { signal, .. }
+            | Self::Moved { signal, .. }
+            | Self::Contact { signal, .. }
+            | Self::Known { signal, .. } => Some(*signal),
             _ => None,
         }
     }

@@ -150,7 +150,7 @@ fn same(plan: &TankPlan, id: ConditionId, old: &TankPlan, old_id: ConditionId) -
 }
 
 fn copy(plan: &TankPlan, id: ConditionId, nodes: &mut [Node], old: &TankPlan, old_id: ConditionId, old_nodes: &[Node]) {
-    nodes[id.index()] = old_nodes[old_id.index()];
+    nodes[id.index()] = old_nodes[old_id.index()].clone();
     let of = children(&plan.conditions[id.index()]).iter().zip(children(&old.conditions[old_id.index()]));
     for (id, old_id) in of {
         copy(plan, *id, nodes, old, *old_id, old_nodes);
@@ -179,7 +179,10 @@ fn without_indices(condition: &Condition) -> Condition {
     match &mut plain {
         Condition::All(of) | Condition::Any(of) => of.clear(),
         Condition::Not(inner) | Condition::Lasting { inner, .. } => *inner = ConditionId::new(0),
-        Condition::Compare { signal, .. } | Condition::Contact { signal, .. } | Condition::Known { signal, .. } => {
+        Condition::Compare { signal, .. }
+        | Condition::Moved { signal, .. }
+        | Condition::Contact { signal, .. }
+        | Condition::Known { signal, .. } => {
             *signal = super::ids::SignalId::new(0);
         }
         Condition::Output { output, .. } => *output = super::ids::OutputId::new(0),
