@@ -9,6 +9,10 @@
 //! | `<signal>-disagree` | medium | at once: the vote has waited already | PICK |
 //! | `<output>-not-proven` | by kind | 10 s after the time for the proof (pumps 50 s) | PICK |
 //! | `<output>-foreign-switch` | high | at once | PICK |
+//! | `<output>-conflict` | high | more than 3 corrections in 2 min, until 10 min quiet | F33 |
+//! | `<pump>-restarts` | high | its plug restarted more than 3 times in 24 h | F29 |
+//! | `<output>-boots-wrong` | medium | its plug came back in another state than `boots:` | F28 |
+//! | `<output>-lease-outlived` | high | on, its lease over, nothing refreshed it | PICK |
 //! | `<interlock>-trip` | the interlock's | at once | |
 //! | `<hold>-overdue` | high | at the deadline | PICK |
 //! | `<top-off>-budget` | medium | the day's budget was reached twice in a week | PICK |
@@ -19,7 +23,8 @@
 
 use crate::control::ids::{HoldId, InterlockId, Name, OutputId, ProbeId, SignalId, TopOffId};
 use crate::control::plan::{
-    AlarmPlan, AlarmSource, Condition, Doubtful, Estimate, Fitted, OutputKind, Priority, Side, TankPlan, TopOffFact,
+    AlarmPlan, AlarmSource, Condition, Doubtful, Estimate, Fitted, OutputKind, OutputPlan, Priority, Side, TankPlan,
+    TopOffFact,
 };
 use crate::time::Span;
 use crate::units::Quantity;
@@ -242,5 +247,33 @@ fn of_outputs(plan: &TankPlan, alarms: &mut Vec<AlarmPlan>) {
         let advice = "Somebody or something else switches this plug. Find it: two hands on one plug undo each other.";
         let name = format!("{}-foreign-switch", output.name);
         alarms.push(new(&name, Priority::High, AlarmSource::ForeignSwitch(id), advice));
+        of_plug(id, output, alarms);
+    }
+}
+
+/// What a plug does that no decision made.
+fn of_plug(id: OutputId, output: &OutputPlan, alarms: &mut Vec<AlarmPlan>) {
+    let mut add = |suffix: &str, priority, source, advice: &str| {
+        alarms.push(new(&format!("{}-{suffix}", output.name), priority, source, advice));
+    };
+    let (plug, kind) = (&output.plug, output.kind);
+    let advice = "Two controllers undo each other. Turn one of them off; until then this plug is not under control.";
+    add("conflict", Priority::High, AlarmSource::Conflict(id), advice);
+    let speaks = plug.alive == Fitted::Fitted || plug.uptime == Fitted::Fitted;
+    if speaks && plug.report == Fitted::Fitted {
+        if kind.is_life_support() {
+            let advice = "Its plug or its socket fails. Change it before the pump stays off.";
+            add("restarts", Priority::High, AlarmSource::Restarts(id), advice);
+        }
+        if plug.boots.is_some() {
+            let advice =
+                "Set in the plug itself what it does when its power returns, then cut the power once and look.";
+            add("boots-wrong", Priority::Medium, AlarmSource::WrongBoot(id), advice);
+        }
+    }
+    if plug.lease.is_some() && plug.report == Fitted::Fitted {
+        let advice =
+            "Its own countdown does not work: a dead daemon would leave it on. Pull this plug, then mend or change it.";
+        add("lease-outlived", Priority::High, AlarmSource::LeaseOutlived(id), advice);
     }
 }

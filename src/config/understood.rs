@@ -261,6 +261,16 @@ fn alarm_text(plan: &TankPlan, alarm: &crate::control::plan::AlarmPlan) -> Strin
         AlarmSource::Disagree(id) => format!("the probes of {} disagree", signal(*id)),
         AlarmSource::NotProven(id) => format!("{} does not follow", plan.outputs[id.index()].name),
         AlarmSource::ForeignSwitch(id) => format!("something else switches {}", plan.outputs[id.index()].name),
+        AlarmSource::Conflict(id) => format!("something else fights over {}", plan.outputs[id.index()].name),
+        AlarmSource::Restarts(id) => {
+            format!("the plug of {} restarts more than 3 times in 24 h", plan.outputs[id.index()].name)
+        }
+        AlarmSource::WrongBoot(id) => {
+            format!("the plug of {} comes back in another state than written", plan.outputs[id.index()].name)
+        }
+        AlarmSource::LeaseOutlived(id) => {
+            format!("{} stays on after its lease has run out", plan.outputs[id.index()].name)
+        }
         AlarmSource::Trip(id) => format!("interlock {} trips", plan.interlocks[id.index()].name),
         AlarmSource::HoldOverdue(id) => format!("hold {} is past its deadline", plan.holds[id.index()].name),
         AlarmSource::ClockJumped => "the clock jumped by more than a minute".to_owned(),
@@ -348,6 +358,9 @@ fn proof(output: &OutputPlan) -> String {
     }
     if plug.alive == Fitted::Fitted {
         proofs.push("its sign of life".to_owned());
+    }
+    if plug.uptime == Fitted::Fitted {
+        proofs.push("its uptime".to_owned());
     }
     if proofs.is_empty() { "none: commanded, never proven".to_owned() } else { listing(&proofs) }
 }

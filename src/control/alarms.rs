@@ -15,6 +15,9 @@ use super::truth::Truth;
 
 /// Somebody else's acts are an alarm until so long after the last one. [F33: 10 min]
 const FOREIGN_QUIET: Span = Span::from_minutes(10);
+/// A pump's plug that restarts more often than this in a day needs a look. [F29]
+const RESTARTS_A_DAY: usize = 3;
+pub(super) const DAY: Span = Span::from_hours(24);
 
 impl Tank {
     pub(super) fn follow_alarms(&mut self, effects: &mut Vec<Effect>, deadlines: &mut Deadlines) {
@@ -72,6 +75,13 @@ impl Tank {
             AlarmSource::ForeignSwitch(output) => {
                 recently(self.plugs[output.index()].foreign_at, FOREIGN_QUIET, now, deadlines)
             }
+            AlarmSource::Conflict(output) => Truth::of(self.plugs[output.index()].conflict.stands(now, deadlines)),
+            AlarmSource::Restarts(output) => {
+                let often = &self.plugs[output.index()].restarts.often;
+                Truth::of(often.exceeds(RESTARTS_A_DAY, DAY, now, deadlines))
+            }
+            AlarmSource::WrongBoot(output) => Truth::of(self.plugs[output.index()].restarts.wrong_boot),
+            AlarmSource::LeaseOutlived(output) => Truth::of(self.plugs[output.index()].outlived_lease),
             AlarmSource::Trip(interlock) => self.interlocks[interlock.index()].alarm_truth(now, deadlines),
             AlarmSource::HoldOverdue(hold) => {
                 Truth::of(self.holds[hold.index()].active.as_ref().is_some_and(|active| active.overdue))
@@ -97,11 +107,39 @@ impl Tank {
                 let plug = &self.plugs[output.index()];
                 let state = plug.report.map_or("unknown", |(state, _)| state.word());
                 let wanted = plug.decision.as_ref().map_or(Switch::Off, |decision| decision.to);
+                let kept = if plug.conflict.kept { "; the broker keeps a command for it" } else { "" };
                 format!(
-                    "somebody else switches or commands {}; it reports {state}, decided is {}",
+                    "somebody else switches or commands {}; it reports {state}, decided is {}{kept}",
                     self.plan.outputs[output.index()].name,
                     wanted.word()
                 )
+            }
+            AlarmSource::Conflict(output) => {
+                let undone = self.plugs[output.index()].conflict.corrections(self.now.steady);
+                let name = &self.plan.outputs[output.index()].name;
+                format!("two controllers switch {name}: undone {undone} times in 2 min")
+            }
+            AlarmSource::Restarts(output) => {
+                let times = self.plugs[output.index()].restarts.often.count(DAY, self.now.steady);
+                format!("the plug of {} restarted {times} times in 24 h", self.plan.outputs[output.index()].name)
+            }
+            AlarmSource::WrongBoot(output) => {
+                let plan = &self.plan.outputs[output.index()];
+                let written = plan.plug.boots.map_or("nothing", Switch::word);
+                if self.plugs[output.index()].restarts.wrong_boot {
+                    format!("the plug of {} did not come back {written}, as `boots: {written}` says", plan.name)
+                } else {
+                    format!("the plug of {} came back {written}", plan.name)
+                }
+            }
+            AlarmSource::LeaseOutlived(output) => {
+                let plan = &self.plan.outputs[output.index()];
+                let lasts = plan.plug.lease.map_or(Span::ZERO, |lease| lease.lasts);
+                if self.plugs[output.index()].outlived_lease {
+                    format!("{} is on although nothing refreshed its lease of {lasts}", plan.name)
+                } else {
+                    format!("{} is off", plan.name)
+                }
             }
             AlarmSource::Trip(interlock) => {
                 let name = &self.plan.interlocks[interlock.index()].name;

@@ -248,6 +248,8 @@ pub struct PlugPlan {
     pub meter: Option<MeterPlan>,
     /// Whether it says that it is alive.
     pub alive: Fitted,
+    /// Whether it says how long it has been up.
+    pub uptime: Fitted,
     /// Its own auto-off, refreshed by us.
     pub lease: Option<LeasePlan>,
     /// What it does when its power returns, as declared by the keeper. `None`: not known.
@@ -647,6 +649,14 @@ pub enum AlarmSource {
     NotProven(OutputId),
     /// Somebody else switched it, or commands it.
     ForeignSwitch(OutputId),
+    /// Two controllers undo each other's commands to it.
+    Conflict(OutputId),
+    /// Its plug restarts again and again.
+    Restarts(OutputId),
+    /// Its plug came back in another state than the keeper wrote.
+    WrongBoot(OutputId),
+    /// It stayed on although its lease had run out.
+    LeaseOutlived(OutputId),
     /// An interlock tripped or latched.
     Trip(InterlockId),
     /// A hold is past its deadline.

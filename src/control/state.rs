@@ -101,6 +101,8 @@ pub struct OutputRecord {
     pub unproven: u64,
     /// A force that stands: to what, until when, by whom.
     pub force: Option<(Switch, Wall, String)>,
+    /// How long ago each restart of its plug in the last day was.
+    pub restarts: Vec<Span>,
 }
 
 /// An alarm's record.

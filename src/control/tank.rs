@@ -20,8 +20,8 @@ use super::event::{Event, Retained};
 use super::hold::{HANDS_IN, Hold, WaitingAnswer};
 use super::ids::{ConditionId, HoldId, InterlockId, OutputId, ProbeId, RuleId};
 use super::interlock::{Change, Interlock, Stage};
-use super::plan::{AtLimit, ConductivityPlan, OutputKind, SignalPlan, Switch, TankPlan};
-use super::plug::{Decision, Noticed, Plug, TOGETHER, Telling};
+use super::plan::{AtLimit, ConductivityPlan, OutputKind, OutputPlan, SignalPlan, Switch, TankPlan};
+use super::plug::{Decision, Noticed, Plug, Telling};
 use super::probe::Probe;
 use super::quality::Fault;
 use super::spacing::Start;
@@ -221,7 +221,10 @@ impl Tank {
                 return self.plugs.get_mut(output.index()).is_some_and(|plug| plug.metered(watts, now));
             }
             Event::AliveArrived { output, alive: Ok(alive) } => {
-                return self.plugs.get_mut(output.index()).is_some_and(|plug| plug.said_alive(alive, now));
+                return self.take_life(output, |plug, plan| plug.said_alive(plan, alive, now), effects);
+            }
+            Event::UptimeArrived { output, uptime: Ok(uptime), retained: Retained::No } => {
+                return self.take_life(output, |plug, plan| plug.said_uptime(plan, uptime, now), effects);
             }
             Event::ForeignCommandSeen { output, command, retained } => {
                 self.take_foreign_command(output, command, retained, effects);
@@ -247,8 +250,11 @@ impl Tank {
                 self.plugs.iter_mut().for_each(Plug::forget_broker);
             }
             Event::RequestArrived { id, by, request } => self.take_request(id, &by, request, effects),
-            // A report or a meter that cannot be read says nothing; wire counts it.
-            Event::ReportArrived { .. } | Event::MeterArrived { .. } | Event::AliveArrived { .. } => return false,
+            // What cannot be read says nothing; wire counts it.
+            Event::ReportArrived { .. }
+            | Event::MeterArrived { .. }
+            | Event::AliveArrived { .. }
+            | Event::UptimeArrived { .. } => return false,
             Event::Woken => {}
         }
         true
@@ -277,9 +283,20 @@ impl Tank {
     }
 
     fn take_report(&mut self, output: OutputId, state: Switch, effects: &mut Vec<Effect>) -> bool {
+        let now = self.now.steady;
+        self.take_life(output, |plug, plan| plug.reported(plan, state, now), effects)
+    }
+
+    /// A plug said something of itself. Returns whether it is news.
+    fn take_life(
+        &mut self,
+        output: OutputId,
+        take: impl FnOnce(&mut Plug, &OutputPlan) -> Noticed,
+        effects: &mut Vec<Effect>,
+    ) -> bool {
         let Some(plug) = self.plugs.get_mut(output.index()) else { return false };
         let before = plug.standing();
-        let noticed = plug.reported(&self.plan.outputs[output.index()], state, self.now.steady);
+        let noticed = take(plug, &self.plan.outputs[output.index()]);
         let news = plug.standing() != before;
         self.write_down(output, noticed, effects);
         news
@@ -295,10 +312,13 @@ impl Tank {
         let now = self.now.steady;
         let Some(plug) = self.plugs.get_mut(output.index()) else { return };
         plug.foreign_at = Some(now);
+        plug.conflict.kept = retained == Retained::Yes;
         // Undone in the unsafe direction only; towards off, its report will tell.
-        let against = command == Some(Switch::On) && plug.told == Some(Switch::Off);
-        if against {
-            plug.tell_again(now);
+        if command == Some(Switch::On) && plug.told == Some(Switch::Off) {
+            plug.undo(now);
+        }
+        if command == Some(Switch::Off) {
+            plug.foreign_off_at = Some(now);
         }
         let what = command.map_or("something that is none of our payloads", Switch::word);
         let kept = if retained == Retained::Yes {
@@ -317,7 +337,14 @@ impl Tank {
             Noticed::Nothing | Noticed::OffUnexplained => return,
             Noticed::Proven => (JournalKind::Proof, format!("proven {state} by its report")),
             Noticed::NotProven => (JournalKind::Proof, format!("told {state}, and not proven in time")),
-            Noticed::Rebooted => (JournalKind::Proof, format!("came back in another state; told {state} again")),
+            Noticed::Rebooted => {
+                let plug = &self.plugs[output.index()];
+                let into = plug.report.map_or("another state", |(state, _)| state.word());
+                let wrong = if plug.restarts.wrong_boot { ", which is not what `boots:` says" } else { "" };
+                let then = plug.told.map_or_else(|| "it rests".to_owned(), |to| format!("told {} again", to.word()));
+                (JournalKind::Proof, format!("its plug restarted into {into}{wrong}; {then}"))
+            }
+            Noticed::Restarted => (JournalKind::Proof, "its plug restarted".to_owned()),
             Noticed::SwitchedOn => (JournalKind::Foreign, "somebody switched it on against us; told off".to_owned()),
         };
         self.unsaved = true;
@@ -451,12 +478,13 @@ impl Tank {
     fn explain_offs(&mut self, effects: &mut Vec<Effect>, deadlines: &mut Deadlines) {
         let now = self.now.steady;
         let Some(first) = self.plugs.iter().filter_map(|plug| plug.unexplained_off).min() else { return };
-        let due = first.after(TOGETHER);
+        let off: Vec<_> = (0..self.plugs.len()).filter(|index| self.plugs[*index].unexplained_off.is_some()).collect();
+        let spans = off.iter().map(|index| Plug::looked_at_for(&self.plan.outputs[*index], off.len()));
+        let due = first.after(spans.max().unwrap_or_default());
         if due > now {
             deadlines.ask(due, DeadlineKind::Proof);
             return;
         }
-        let off: Vec<_> = (0..self.plugs.len()).filter(|index| self.plugs[*index].unexplained_off.is_some()).collect();
         let names: Vec<_> = off.iter().map(|index| self.plan.outputs[*index].name.to_string()).collect();
         let names = names.join(", ");
         if off.len() > 1 {
@@ -471,6 +499,15 @@ impl Tank {
         for index in off {
             self.plugs[index].unexplained_off = None;
             self.plugs[index].foreign_at = Some(now);
+            let kind = self.plan.outputs[index].kind;
+            if kind.may_always_be_off() && self.plugs[index].told_off_by_another(first) {
+                // Off is safe here: it is told of, and not fought.
+                let text = "switched off by somebody else's command; left off for now";
+                self.journal(JournalKind::Foreign, &names, text, effects);
+                let (until, by) = (now.after(super::requests::DEFAULT_FORCE), "somebody else's command".to_owned());
+                self.forces[index] = Some(Force { to: Switch::Off, until, by });
+                continue;
+            }
             let by = format!("a person at the plug of {names}");
             self.journal(JournalKind::Foreign, &names, "switched off by hand; nothing restarts by itself", effects);
             if let Some(hold) = self.plan.hold(HANDS_IN) {

@@ -36,6 +36,8 @@ pub(super) struct Plug {
     /// Its firmware is not up yet.
     booting: bool,
     pub lease_ends: Option<Steady>,
+    /// Its firmware is up since then.
+    up_since: Steady,
     /// What is wrong with it; the number is the fault's.
     pub faults: Vec<(usize, OutputFault)>,
     pub chance: Chance,
@@ -56,6 +58,7 @@ impl Plug {
             mains: true,
             booting: false,
             lease_ends: None,
+            up_since: start,
             faults: Vec::new(),
             chance,
             frozen_watts: None,
@@ -152,6 +155,7 @@ impl Plug {
         if self.mains {
             self.turn(into, at);
             self.booting = false;
+            self.up_since = at;
         }
     }
 
@@ -182,18 +186,19 @@ impl Plug {
     }
 
     /// Everything that it says on the topics of its report and its meter.
-    pub fn telemetry(&mut self) -> Vec<Message> {
+    pub fn telemetry(&mut self, at: Steady) -> Vec<Message> {
+        let uptime = self.binding.uptime.as_ref().map(|uptime| uptime.topic.clone());
         let report = self.binding.report.as_ref().map(|report| report.topic.clone());
         let meter = self.binding.meter.as_ref().map(|meter| meter.topic.clone());
-        let mut topics: Vec<String> = report.into_iter().chain(meter).collect();
+        let mut topics: Vec<String> = report.into_iter().chain(meter).chain(uptime).collect();
         topics.dedup();
-        topics.iter().filter_map(|topic| self.say(topic)).collect()
+        topics.iter().filter_map(|topic| self.say(topic, at)).collect()
     }
 
     /// Its relay's report alone.
-    pub fn report(&mut self) -> Option<Message> {
+    pub fn report(&mut self, at: Steady) -> Option<Message> {
         let topic = self.binding.report.as_ref()?.topic.clone();
-        self.say(&topic)
+        self.say(&topic, at)
     }
 
     /// That it is alive, or (by its will) that it is not.
@@ -206,7 +211,7 @@ impl Plug {
     }
 
     /// One message with all that the binding finds on a topic.
-    fn say(&mut self, topic: &str) -> Option<Message> {
+    fn say(&mut self, topic: &str, at: Steady) -> Option<Message> {
         let watts = self.shown_watts();
         let mut fields = Vec::new();
         if let Some(report) = self.binding.report.as_ref().filter(|report| report.topic == topic) {
@@ -215,6 +220,10 @@ impl Plug {
         }
         if let Some(meter) = self.binding.meter.as_ref().filter(|meter| meter.topic == topic) {
             fields.push((meter.pointer.as_ref(), Scalar::Number(meter.unit.from_canonical(watts), 4)));
+        }
+        if let Some(uptime) = self.binding.uptime.as_ref().filter(|uptime| uptime.topic == topic) {
+            let seconds = at.since(self.up_since).seconds().floor();
+            fields.push((uptime.pointer.as_ref(), Scalar::Number(seconds, 0)));
         }
         Some(Message { topic: topic.to_owned(), payload: payload(fields)?, retained: false })
     }

@@ -72,6 +72,7 @@ fn output(name: &str, kind: OutputKind, lease: Option<u64>) -> OutputPlan {
             report: Fitted::Fitted,
             meter: Some(MeterPlan { stale_after: Span::from_seconds(60), running: None }),
             alive: Fitted::Fitted,
+            uptime: Fitted::Fitted,
             lease: lease.map(|seconds| LeasePlan {
                 lasts: Span::from_seconds(seconds),
                 refresh: Span::from_seconds(seconds / 4),

@@ -3,5 +3,6 @@
 mod holds;
 mod invariants;
 mod lagoon;
+mod plugs;
 mod stories;
 mod top_off;

@@ -113,7 +113,7 @@ impl World {
     /// After a relay moved: report now, watts when the meter has seen it, and the lease's end.
     fn switched(&mut self, index: usize) {
         if self.plugs[index].is_online() {
-            let report = self.plugs[index].report();
+            let report = self.plugs[index].report(self.at);
             self.emit(report);
         }
         let seen = self.plugs[index].chance.span(Span::from_seconds(2), Span::from_seconds(5));
@@ -125,7 +125,7 @@ impl World {
 
     fn tell(&mut self, index: usize) {
         if self.plugs[index].is_online() {
-            let said = self.plugs[index].telemetry();
+            let said = self.plugs[index].telemetry(self.at);
             for message in said {
                 self.emit(Some(message));
             }
