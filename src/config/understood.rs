@@ -233,8 +233,9 @@ fn interlock_text(plan: &TankPlan, interlock: &crate::control::plan::InterlockPl
     let latch = match &interlock.latch {
         Latch::Never => "ends with its cause".to_owned(),
         Latch::Always => "stays until reset".to_owned(),
-        Latch::WhenProven { within, alone_for, .. } => format!(
-            "stays until reset where proven (on within {within} before, and all good probes over or one for {alone_for})"
+        Latch::WhenProven { within, alone_for, any_cause_over, .. } => format!(
+            "stays until reset where proven (on within {within} before, and all good probes over or one for {alone_for}) \
+             or over {any_cause_over:.2} °C"
         ),
     };
     let bypass = if interlock.bypassable { "" } else { ", never bypassed" };
@@ -261,6 +262,14 @@ fn alarm_text(plan: &TankPlan, alarm: &crate::control::plan::AlarmPlan) -> Strin
         AlarmSource::Disagree(id) => format!("the probes of {} disagree", signal(*id)),
         AlarmSource::NotProven(id) => format!("{} does not follow", plan.outputs[id.index()].name),
         AlarmSource::ForeignSwitch(id) => format!("something else switches {}", plan.outputs[id.index()].name),
+        AlarmSource::StartsOften(id) => {
+            format!("{} has had all its starts for an hour", plan.outputs[id.index()].name)
+        }
+        AlarmSource::Changeovers => "more than 2 changes between heating and cooling in an hour".to_owned(),
+        AlarmSource::FutileHeat => "the heater is on for 4 h and the water hardly warms".to_owned(),
+        AlarmSource::TripsOften(id) => {
+            format!("interlock {} trips more than 3 times in 24 h", plan.interlocks[id.index()].name)
+        }
         AlarmSource::Conflict(id) => format!("something else fights over {}", plan.outputs[id.index()].name),
         AlarmSource::Restarts(id) => {
             format!("the plug of {} restarts more than 3 times in 24 h", plan.outputs[id.index()].name)

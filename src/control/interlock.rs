@@ -13,6 +13,7 @@ use crate::time::{Span, Steady, Wall};
 
 use super::deadlines::Deadlines;
 use super::effect::DeadlineKind;
+use super::often::Often;
 use super::plan::{InterlockPlan, Latch, OnUnknown, TankPlan};
 use super::plug::Plug;
 use super::probe::Probe;
@@ -40,6 +41,10 @@ pub(super) struct Interlock {
     pub cause: String,
     pub trips: u64,
     pub last_trip: Option<Wall>,
+    /// Each trip of late on a known cause.
+    pub often: Often,
+    /// The trip that stands is counted.
+    counted: bool,
     over_since: Option<Steady>,
 }
 
@@ -95,6 +100,7 @@ impl Interlock {
             Stage::Tripped if !active => {
                 self.stage = Stage::Armed;
                 self.known = false;
+                self.counted = false;
                 Change::Cleared
             }
             _ => Change::None,
@@ -111,13 +117,14 @@ impl Interlock {
         now: Steady,
         deadlines: &mut Deadlines,
     ) -> bool {
-        let Latch::WhenProven { signal, limit, within, alone_for } = plan.latch else { return false };
-        let (mut good, mut over) = (0, 0);
+        let Latch::WhenProven { signal, limit, within, alone_for, any_cause_over } = plan.latch else { return false };
+        let (mut good, mut over, mut far_over) = (0, 0, false);
         for id in &tank.signals[signal.index()].probes {
             let (probe, probe_plan) = (&probes[id.index()], &tank.probes[id.index()]);
             if probe.quality(probe_plan, now).is_good() {
                 good += 1;
                 over += u32::from(probe.newest() > limit);
+                far_over |= probe.newest() > any_cause_over;
             }
         }
         self.over_since = (over > 0).then(|| self.over_since.unwrap_or(now));
@@ -127,7 +134,15 @@ impl Interlock {
         if let Some(due) = alone.filter(|due| *due > now) {
             deadlines.ask(due, DeadlineKind::Condition);
         }
-        ours && ((good >= 2 && over == good) || alone.is_some_and(|due| due <= now))
+        // So hot is harm, whosever doing it is.
+        far_over || ours && ((good >= 2 && over == good) || alone.is_some_and(|due| due <= now))
+    }
+
+    /// Counts the trip that stands, once.
+    pub fn count_trip(&mut self, now: Steady) {
+        if !std::mem::replace(&mut self.counted, true) {
+            self.often.note(now);
+        }
     }
 
     /// Why it may not be reset now; `None`: it may.
@@ -143,6 +158,7 @@ impl Interlock {
     pub fn reset(&mut self) {
         self.stage = Stage::Armed;
         self.known = false;
+        self.counted = false;
         self.cause.clear();
     }
 

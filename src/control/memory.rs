@@ -13,7 +13,8 @@ impl Tank {
     pub fn state(&self) -> TankState {
         let interlocks = self.plan.interlocks.iter().zip(&self.interlocks).map(|(plan, live)| {
             let latched = (live.stage == Stage::Latched).then(|| (live.since, live.cause.clone()));
-            (plan.name.clone(), InterlockRecord { latched, trips: live.trips, last_trip: live.last_trip })
+            let recent = live.often.ages(super::alarms::DAY, self.now.steady);
+            (plan.name.clone(), InterlockRecord { latched, trips: live.trips, last_trip: live.last_trip, recent })
         });
         let holds = self.plan.holds.iter().zip(&self.holds).map(|(plan, live)| {
             let active = live.active.as_ref().map(|active| ActiveHoldRecord {
@@ -93,6 +94,7 @@ impl Tank {
             let Some(record) = state.interlocks.get(&plan.name) else { continue };
             live.trips = record.trips;
             live.last_trip = record.last_trip;
+            live.often = Often::from_ages(&record.recent, now.steady);
             if let Some((since, cause)) = &record.latched {
                 live.stage = Stage::Latched;
                 live.known = true;

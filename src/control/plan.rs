@@ -543,6 +543,8 @@ pub enum Latch {
         within: Span,
         /// One good probe alone must stay over for this long.
         alone_for: Span,
+        /// Over this it stays whatever the cause.
+        any_cause_over: f64,
     },
 }
 
@@ -649,6 +651,14 @@ pub enum AlarmSource {
     NotProven(OutputId),
     /// Somebody else switched it, or commands it.
     ForeignSwitch(OutputId),
+    /// It was started as often as is good for it within an hour, and the next start waits.
+    StartsOften(OutputId),
+    /// Heating and cooling follow each other too often.
+    Changeovers,
+    /// The loop's heater runs for hours and the water hardly warms.
+    FutileHeat,
+    /// An interlock tripped again and again within a day.
+    TripsOften(InterlockId),
     /// Two controllers undo each other's commands to it.
     Conflict(OutputId),
     /// Its plug restarts again and again.

@@ -19,6 +19,7 @@ use super::conflict::Conflict;
 use super::deadlines::Deadlines;
 use super::effect::DeadlineKind;
 use super::event::{Alive, BrokerSaid};
+use super::often::Often;
 use super::plan::{Fitted, OutputKind, OutputPlan, Switch};
 use super::restart::{ANNOUNCE_WINDOW, Restarts, Sign};
 use super::status::ProofStatus;
@@ -89,12 +90,23 @@ pub(super) struct Plug {
     /// Somebody else told it to be off.
     pub foreign_off_at: Option<Steady>,
     pub conflict: Conflict,
+    /// Each start that was decided of late.
+    pub starts: Often,
     pub on_millis: u64,
     counted_at: Steady,
     pub switches: u64,
     pub unproven: u64,
     /// Told just now what no plug hears.
     pub nobody_listens: bool,
+}
+
+/// The most starts in an hour that are good for it; `None`: any. [C3: common practice for a compressor]
+pub(super) fn starts_an_hour(kind: OutputKind) -> Option<usize> {
+    match kind {
+        OutputKind::Heater => Some(12),
+        OutputKind::Chiller => Some(6),
+        _ => None,
+    }
 }
 
 /// What a plug has to be told.
@@ -147,6 +159,7 @@ impl Plug {
             foreign_at: None,
             foreign_off_at: None,
             conflict: Conflict::default(),
+            starts: Often::default(),
             on_millis: 0,
             counted_at: now,
             switches: 0,
@@ -158,6 +171,11 @@ impl Plug {
     /// The state decided, or the kind's rest state before the first decision.
     pub fn decided(&self, kind: OutputKind) -> Switch {
         self.decision.as_ref().map_or(kind.rest(), |decision| decision.to)
+    }
+
+    /// When the next start would not be one too many within an hour; `None`: now already.
+    pub fn starts_free_at(&self, kind: OutputKind, now: Steady) -> Option<Steady> {
+        self.starts.free_at(starts_an_hour(kind)?, Span::from_hours(1), now)
     }
 
     /// Whether current flows as far as we know. Unknown counts as off: going on from there is a start.

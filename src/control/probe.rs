@@ -19,6 +19,7 @@ use super::event::Retained;
 use super::plan::ProbePlan;
 use super::quality::{Doubt, Fault, Quality};
 use super::status::SampleCounts;
+use super::stillness::Stillness;
 
 /// Fresh samples before a probe that was bad is believed. [F04, F09: choice]
 const SETTLING_SAMPLES: u8 = 3;
@@ -51,6 +52,8 @@ pub(super) struct Probe {
     anchors: [Option<(f64, Steady)>; 2],
     rate: Option<RateDoubt>,
     moved_at: Option<(f64, Steady)>,
+    /// Whether it should have moved and did not.
+    pub still: Stillness,
     /// Set by the vote of three.
     pub outvoted: bool,
     /// Samples by result since the start.
@@ -79,6 +82,7 @@ impl Default for Probe {
             anchors: [None; 2],
             rate: None,
             moved_at: None,
+            still: Stillness::default(),
             outvoted: false,
             counts: SampleCounts::default(),
         }
@@ -233,6 +237,9 @@ impl Probe {
         }
         if self.outvoted {
             return Quality::Suspect(Doubt::Disagrees);
+        }
+        if self.still.doubted {
+            return Quality::Suspect(Doubt::Stuck);
         }
         if let (Some(limit), Some((_, at))) = (plan.stuck_after, self.moved_at)
             && now.since(at) >= limit

@@ -20,7 +20,8 @@ impl Tank {
         next.restore(&self.state());
         next.connected = self.connected;
         next.jumped_at = self.jumped_at;
-        next.thermostat = self.thermostat;
+        next.thermostat = self.thermostat.clone();
+        next.futile = self.futile;
         next.take_over_probes(&self);
         next.take_over_outputs(&self);
         next.take_over_top_offs(&self);

@@ -40,6 +40,8 @@ pub struct InterlockRecord {
     pub trips: u64,
     /// The last one.
     pub last_trip: Option<Wall>,
+    /// How long ago each trip of the last day on a known cause was.
+    pub recent: Vec<Span>,
 }
 
 /// A hold's record.

@@ -17,16 +17,18 @@ use super::conditions::{self, Facts, Node};
 use super::deadlines::Deadlines;
 use super::effect::{Deadline, DeadlineKind, Durability, Effect, JournalEntry, JournalKind};
 use super::event::{Event, Retained};
+use super::futile::{self, Futile};
 use super::hold::{HANDS_IN, Hold, WaitingAnswer};
 use super::ids::{ConditionId, HoldId, InterlockId, OutputId, ProbeId, RuleId};
 use super::interlock::{Change, Interlock, Stage};
-use super::plan::{AtLimit, ConductivityPlan, OutputKind, OutputPlan, SignalPlan, Switch, TankPlan};
+use super::plan::{AtLimit, ConductivityPlan, LoopSide, OutputKind, OutputPlan, SignalPlan, Switch, TankPlan};
 use super::plug::{Decision, Noticed, Plug, Telling};
 use super::probe::Probe;
 use super::quality::Fault;
 use super::spacing::Start;
 use super::state::TankState;
-use super::thermostat::Thermostat;
+use super::stillness;
+use super::thermostat::{Runs, Thermostat};
 use super::top_off::TopOff;
 use super::vote::Signal;
 
@@ -87,6 +89,7 @@ pub struct Tank {
     pub(super) signals: Vec<Signal>,
     pub(super) nodes: Vec<Node>,
     pub(super) thermostat: Thermostat,
+    pub(super) futile: Futile,
     pub(super) top_offs: Vec<TopOff>,
     pub(super) interlocks: Vec<Interlock>,
     pub(super) plugs: Vec<Plug>,
@@ -130,6 +133,7 @@ impl Tank {
             signals: plan.signals.iter().map(Signal::new).collect(),
             nodes: vec![Node::default(); plan.conditions.len()],
             thermostat: Thermostat::default(),
+            futile: Futile::default(),
             top_offs: Self::blank_top_offs(&plan, now.steady),
             interlocks: vec![Interlock::default(); plan.interlocks.len()],
             forces: vec![None; plan.outputs.len()],
@@ -358,13 +362,12 @@ impl Tank {
         for (probe, plan) in self.probes.iter().zip(&self.plan.probes) {
             probe.deadline(plan, now, &mut deadlines);
         }
+        stillness::follow(&self.plan, &mut self.probes, now, &mut deadlines);
         for (signal, plan) in self.signals.iter_mut().zip(&self.plan.signals) {
             signal.vote(plan, &self.plan.probes, &mut self.probes, now, &mut deadlines);
         }
         self.evaluate_conditions(&mut deadlines);
-        if let Some(plan) = &self.plan.thermostat {
-            self.thermostat.wish(plan, &self.signals[plan.signal.index()].vote, now, &mut deadlines);
-        }
+        self.wish_heat(&mut deadlines);
         self.follow_interlocks(effects, &mut deadlines);
         self.follow_holds(effects, &mut deadlines);
         self.end_forces(effects, &mut deadlines);
@@ -374,6 +377,7 @@ impl Tank {
             self.write_down(OutputId::new(index), noticed, effects);
         }
         self.follow_top_offs(effects, &mut deadlines);
+        self.follow_heat(&mut deadlines);
         self.gather_opinions(&mut deadlines);
         self.gather_top_offs();
         if self.decide(effects, &mut deadlines) {
@@ -387,6 +391,31 @@ impl Tank {
         self.answer_waiting(effects, &mut deadlines);
         self.save(effects, &mut deadlines);
         self.deadline = deadlines.earliest();
+    }
+
+    fn wish_heat(&mut self, deadlines: &mut Deadlines) {
+        let Some(plan) = &self.plan.thermostat else { return };
+        let now = self.now.steady;
+        let plug = |side: LoopSide| &self.plugs[side.output.index()];
+        let runs = |side: Option<LoopSide>| {
+            side.is_some_and(|side| plug(side).decision.as_ref().is_some_and(|decision| decision.to == Switch::On))
+        };
+        let heated_at = plan.heat.and_then(|side| plug(side).last_on);
+        let runs = Runs { heating: runs(plan.heat), cooling: runs(plan.cool), heated_at };
+        let before = self.thermostat.heat;
+        self.thermostat.wish(plan, &self.signals[plan.signal.index()].vote, runs, now, deadlines);
+        stillness::switched(&self.plan, &mut self.probes, before, self.thermostat.heat, now);
+    }
+
+    /// Whether the heat that is given arrives.
+    fn follow_heat(&mut self, deadlines: &mut Deadlines) {
+        let Some(plan) = &self.plan.thermostat else { return };
+        let Some(heater) = plan.heat.map(|side| side.output.index()) else { return };
+        let Some(watts) = self.plan.outputs[heater].rating else { return };
+        let vote = &self.signals[plan.signal.index()].vote;
+        let water = (vote.quality.is_good() && self.plugs[heater].running() == Switch::On).then_some(vote.value);
+        let least = futile::least_rise(watts.watts(), self.plan.water.litres());
+        self.futile.follow(water, least, self.now.steady, deadlines);
     }
 
     fn evaluate_conditions(&mut self, deadlines: &mut Deadlines) {
@@ -441,6 +470,9 @@ impl Tank {
                 Change::Latched => format!("latched: {cause}"),
                 Change::Cleared | Change::None => "cleared, the cause is gone".to_owned(),
             };
+            if interlock.known && matches!(change, Change::Tripped | Change::Confirmed | Change::Latched) {
+                interlock.count_trip(now.steady);
+            }
             if change == Change::Tripped {
                 interlock.since = now.wall;
                 interlock.last_trip = Some(now.wall);
@@ -531,9 +563,14 @@ impl Tank {
                 deadlines.ask(end, DeadlineKind::Minimum);
             }
             let missing = plan.permissives.iter().position(|need| !self.nodes[need.condition.index()].truth.is_true());
+            // Too many starts within an hour: the next one waits, whoever wishes it.
+            let worn = plug.starts_free_at(plan.kind, now.steady);
+            if let Some(at) = worn {
+                deadlines.ask(at, DeadlineKind::Minimum);
+            }
             self.opinions.push(Opinions {
                 trip: None,
-                start_blocked: missing.map(Layer::Permissive),
+                start_blocked: missing.map(Layer::Permissive).or(worn.map(|_| Layer::MinimumTime)),
                 hold: None,
                 force: self.forces[index].as_ref().map(|force| force.to),
                 rule: None,
@@ -630,6 +667,12 @@ impl Tank {
             if before.is_none_or(|(before, _)| before != to) {
                 changed = true;
                 self.unsaved = true;
+                if to == Switch::On && self.opinions[index].running == Switch::Off {
+                    self.plugs[index].starts.note(self.now.steady);
+                    if let Some(plan) = &self.plan.thermostat {
+                        self.thermostat.started(plan, OutputId::new(index), self.now.steady);
+                    }
+                }
                 let plan = &self.plan.outputs[index];
                 let word = if decision.leaves_alone(plan.kind) { "left as it is found" } else { to.word() };
                 let (name, text) = (plan.name.clone(), format!("{word}: {}", decision.cause));

@@ -188,6 +188,7 @@ fn add_conditions(plan: &mut TankPlan) {
         limit: 26.0,
         within: Span::from_minutes(30),
         alone_for: Span::from_minutes(10),
+        any_cause_over: 28.5,
     };
     let mut found = |fact| plan.add(Condition::TopOff { top_off: TopOffId::new(0), fact });
     let (no_response, siphon) = (found(TopOffFact::NoResponse), found(TopOffFact::Siphon));
