@@ -8,7 +8,7 @@ use crate::control::plan::{Fitted, OutputKind, OutputPlan, Switch};
 use crate::time::Span;
 use crate::units::Power;
 
-use super::heat::{Lump, TOO_COLD, TOO_HOT};
+use super::heat::{Lump, TOO_COLD, TOO_HOT, USUAL_CUTOFF};
 use super::setup::{Setup, TankSetup};
 use super::words::listing;
 
@@ -119,18 +119,7 @@ impl List<'_> {
             return;
         };
         let rise = lump.fastest_rise(watts);
-        let rest: Vec<_> = [20.0, 24.0]
-            .iter()
-            .map(|room| format!("{:.0} °C in a room of {room:.0} °C", lump.rest(*room, watts)))
-            .collect();
-        self.warn(
-            &name,
-            format!(
-                "welded on, its {watts:.0} W warm {:.0} L by at most {rise:.1} K/h and level off near {} (estimate)",
-                lump.litres,
-                listing(&rest)
-            ),
-        );
+        self.watts(&name, lump, target, watts);
         let cutoff = self.tank.facts.cutoffs.iter().filter(|cutoff| cutoff.heater == id);
         if let Some(cutoff) = cutoff.min_by(|a, b| a.limit.celsius().total_cmp(&b.limit.celsius())) {
             let left = lump.shortest_time(TOO_HOT - cutoff.limit.celsius(), watts).unwrap_or(Span::ZERO);
@@ -172,6 +161,57 @@ impl List<'_> {
                 "no power meter: a welded relay or a dead element shows only when the water is warm or cold",
             );
         }
+    }
+
+    /// What its watts do to this water, and what the water needs.
+    fn watts(&mut self, name: &str, lump: Lump, target: f64, watts: f64) {
+        let rise = lump.fastest_rise(watts);
+        let reaches: Vec<_> = [20.0, 24.0]
+            .iter()
+            .map(|room| {
+                let after = |limit| match lump.time_to_warm(target, limit, *room, watts) {
+                    Some(time) if target < limit => format!("after {:.1} h", time.hours()),
+                    Some(_) => "at once".to_owned(),
+                    None => "never".to_owned(),
+                };
+                format!(
+                    "in a room of {room:.0} °C {:.0} °C {} and {TOO_HOT:.0} °C {}, levelling off near {:.0} °C",
+                    USUAL_CUTOFF,
+                    after(USUAL_CUTOFF),
+                    after(TOO_HOT),
+                    lump.rest(*room, watts)
+                )
+            })
+            .collect();
+        self.warn(
+            name,
+            format!(
+                "welded on, its {watts:.0} W warm {:.0} L by at most {rise:.1} K/h: {} (estimate)",
+                lump.litres,
+                reaches.join("; ")
+            ),
+        );
+        let (mild, cold) = (lump.watts_to_hold(target, 20.0), lump.watts_to_hold(target, 17.0));
+        let fits = match watts {
+            watts if watts < cold => ": too small for the colder one",
+            // Twice of what the cold needs still recovers; more only cooks sooner.
+            watts if watts > 2.0 * cold.max(5.0) => ": more than it needs, so a stuck relay cooks sooner",
+            _ => "",
+        };
+        self.warn(
+            name,
+            format!(
+                "{target:.1} °C takes {mild:.0} W in a room of 20 °C and {cold:.0} W in a room of 17 °C, and it has {watts:.0} W{fits} (estimate)"
+            ),
+        );
+        self.warn(
+            name,
+            format!(
+                "a second heater of {:.0} W or more on its own thermostat at {:.1} °C, on no plug, would hold {TOO_COLD:.0} °C in a room of 17 °C whenever this one stays off (estimate)",
+                lump.watts_to_hold(TOO_COLD, 17.0).max(5.0),
+                target - 1.5
+            ),
+        );
     }
 
     fn top_off(&mut self, id: OutputId, output: &OutputPlan) {

@@ -9,6 +9,14 @@
 //! | `<signal>-disagree` | medium | at once: the vote has waited already | PICK |
 //! | `<output>-not-proven` | by kind | 10 s after the time for the proof (pumps 50 s) | PICK |
 //! | `<output>-foreign-switch` | high | at once | PICK |
+//! | `<heater>-no-rise` | high | on for 4 h with a quarter of the rise that its watts give | D1 |
+//! | `<heater>-starts-often`, chiller | medium | 12 starts in an hour, 6 of a chiller: the next one waits | C3 |
+//! | `changeovers` | medium | more than 2 between heating and cooling in an hour | F49 |
+//! | `<cut-off>-often` | high | tripped more than 3 times in 24 h | PICK |
+//! | `<output>-conflict` | high | more than 3 corrections in 2 min, until 10 min quiet | F33 |
+//! | `<pump>-restarts` | high | its plug restarted more than 3 times in 24 h | F29 |
+//! | `<output>-boots-wrong` | medium | its plug came back in another state than `boots:` | F28 |
+//! | `<output>-lease-outlived` | high | on, its lease over, nothing refreshed it | PICK |
 //! | `<interlock>-trip` | the interlock's | at once | |
 //! | `<hold>-overdue` | high | at the deadline | PICK |
 //! | `<top-off>-budget` | medium | the day's budget was reached twice in a week | PICK |
@@ -24,7 +32,8 @@
 
 use crate::control::ids::{HoldId, InterlockId, Name, OutputId, ProbeId, SignalId, TopOffId};
 use crate::control::plan::{
-    AlarmPlan, AlarmSource, Condition, Doubtful, Estimate, Fitted, OutputKind, Priority, Side, TankPlan, TopOffFact,
+    AlarmPlan, AlarmSource, Condition, Doubtful, Estimate, Fitted, Latch, OutputKind, OutputPlan, Priority, Side,
+    TankPlan, TopOffFact,
 };
 use crate::time::Span;
 use crate::units::Quantity;
@@ -144,6 +153,12 @@ fn usual(plan: &TankPlan, scope: &Scope) -> Vec<AlarmPlan> {
     for (at, interlock) in plan.interlocks.iter().enumerate() {
         let source = AlarmSource::Trip(InterlockId::new(at));
         alarms.push(new(&format!("{}-trip", interlock.name), interlock.priority, source, &interlock.advice));
+        if matches!(interlock.latch, Latch::WhenProven { .. }) {
+            let source = AlarmSource::TripsOften(InterlockId::new(at));
+            let advice =
+                "It trips and comes back. Compare the thermometers, and look at the heater's relay and the room.";
+            alarms.push(new(&format!("{}-often", interlock.name), Priority::High, source, advice));
+        }
     }
     for (at, hold) in plan.holds.iter().enumerate() {
         let source = AlarmSource::HoldOverdue(HoldId::new(at));
@@ -187,6 +202,17 @@ fn of_thermostat(plan: &TankPlan, scope: &Scope, alarms: &mut Vec<AlarmPlan>) {
     limit("very-high", Side::Above, target + VERY_HIGH, Priority::Urgent, minute, hot);
     limit("low", Side::Below, target - LOW, Priority::High, ten, cold);
     limit("very-low", Side::Below, target - VERY_LOW, Priority::Urgent, minute, cold);
+    if let Some(heater) = thermostat.heat.map(|side| &plan.outputs[side.output.index()])
+        && heater.rating.is_some()
+    {
+        let advice =
+            "Its element is dead, its own thermostat set too low, or the room too cold for it. Feel the water.";
+        alarms.push(new(&format!("{}-no-rise", heater.name), Priority::High, AlarmSource::FutileHeat, advice));
+    }
+    if thermostat.heat.is_some() && thermostat.cool.is_some() {
+        let advice = "Heating and cooling fight. Set `cool_above` higher, and look for sun or a draught.";
+        alarms.push(new("changeovers", Priority::Medium, AlarmSource::Changeovers, advice));
+    }
 }
 
 fn of_signals(plan: &TankPlan, scope: &Scope, alarms: &mut Vec<AlarmPlan>) {
@@ -276,5 +302,37 @@ fn of_outputs(plan: &TankPlan, alarms: &mut Vec<AlarmPlan>) {
         let advice = "Somebody or something else switches this plug. Find it: two hands on one plug undo each other.";
         let name = format!("{}-foreign-switch", output.name);
         alarms.push(new(&name, Priority::High, AlarmSource::ForeignSwitch(id), advice));
+        of_plug(id, output, alarms);
+    }
+}
+
+/// What a plug does that no decision made.
+fn of_plug(id: OutputId, output: &OutputPlan, alarms: &mut Vec<AlarmPlan>) {
+    let mut add = |suffix: &str, priority, source, advice: &str| {
+        alarms.push(new(&format!("{}-{suffix}", output.name), priority, source, advice));
+    };
+    let (plug, kind) = (&output.plug, output.kind);
+    if matches!(kind, OutputKind::Heater | OutputKind::Chiller) {
+        let advice = "It wears out, and the next start waits. Make `band` wider, and look at the thermometers.";
+        add("starts-often", Priority::Medium, AlarmSource::StartsOften(id), advice);
+    }
+    let advice = "Two controllers undo each other. Turn one of them off; until then this plug is not under control.";
+    add("conflict", Priority::High, AlarmSource::Conflict(id), advice);
+    let speaks = plug.alive == Fitted::Fitted || plug.uptime == Fitted::Fitted;
+    if speaks && plug.report == Fitted::Fitted {
+        if kind.is_life_support() {
+            let advice = "Its plug or its socket fails. Change it before the pump stays off.";
+            add("restarts", Priority::High, AlarmSource::Restarts(id), advice);
+        }
+        if plug.boots.is_some() {
+            let advice =
+                "Set in the plug itself what it does when its power returns, then cut the power once and look.";
+            add("boots-wrong", Priority::Medium, AlarmSource::WrongBoot(id), advice);
+        }
+    }
+    if plug.lease.is_some() && plug.report == Fitted::Fitted {
+        let advice =
+            "Its own countdown does not work: a dead daemon would leave it on. Pull this plug, then mend or change it.";
+        add("lease-outlived", Priority::High, AlarmSource::LeaseOutlived(id), advice);
     }
 }

@@ -71,6 +71,17 @@ impl Lump {
         hours(self.time_constant() * ((from - rest) / (to - rest)).ln())
     }
 
+    /// What holds a temperature in a room, W.
+    pub(super) fn watts_to_hold(self, target: f64, room: f64) -> f64 {
+        ((target - room + EVAPORATION_OFFSET) * self.watts_per_kelvin() - 0.9 * self.pump_watts).max(0.0)
+    }
+
+    /// The time to warm with so many watts in a room; `None` if it never gets there.
+    pub(super) fn time_to_warm(self, from: f64, to: f64, room: f64, watts: f64) -> Option<Span> {
+        let rest = self.rest(room, watts);
+        (to < rest).then(|| hours(self.time_constant() * ((rest - from) / (rest - to)).ln())).flatten()
+    }
+
     /// A change of a probe faster than this is no water, K/min: six times what all watts together can do.
     pub(super) fn implausible_rate(self, watts: f64) -> f64 {
         (6.0 * self.fastest_rise(watts) / 60.0).max(0.3)
@@ -132,6 +143,37 @@ mod tests {
             let rest = LAGOON.rest(room, 100.0);
             assert!((rest - expected).abs() < 2.1, "{room}: {rest}");
         }
+    }
+
+    #[test]
+    fn a_welded_heater_reaches_its_limits_about_when_the_finer_simulation_says() {
+        // The finer simulation, 100 W: 26.0 °C after 3.6 h in a room of 20 °C, 2.1 h at 22, 1.1 h at 26; 28.0 °C never,
+        // 10.5 h, 4.2 h. The lump is early, which is the safe side of a warning.
+        for (room, to, expected) in
+            [(20.0, 26.0, 3.6), (22.0, 26.0, 2.1), (26.0, 26.0, 1.1), (22.0, 28.0, 10.5), (26.0, 28.0, 4.2)]
+        {
+            let time = LAGOON.time_to_warm(25.0, to, room, 100.0).unwrap().hours();
+            assert!((0.7..1.15).contains(&(time / expected)), "{room} to {to}: {time}");
+        }
+        assert_eq!(LAGOON.time_to_warm(25.0, 28.0, 20.0, 100.0), None);
+    }
+
+    #[test]
+    fn what_holds_the_tank_is_what_it_loses() {
+        // 87 W lost at 25 °C in a room of 20 °C less 21 W of pumps: 66 W; the finer simulation had 59 W with lights.
+        assert!((LAGOON.watts_to_hold(25.0, 20.0) - 66.0).abs() < 1.0);
+        for room in [15.0, 17.0, 20.0] {
+            let held = LAGOON.rest(room, LAGOON.watts_to_hold(25.0, room));
+            assert!((held - 25.0).abs() < 1e-9, "{room}: {held}");
+        }
+        assert!(LAGOON.watts_to_hold(25.0, 30.0) < 1e-9);
+    }
+
+    #[test]
+    fn a_rate_is_implausible_beyond_six_times_what_all_watts_give_and_never_below_the_noise() {
+        assert!((Lump { litres: 92.0, pump_watts: 0.0 }.implausible_rate(198.0) - 0.3).abs() < 1e-9);
+        // 10 L and 300 W: 6 * 0.88 * 300 / 10 / 60 K/min.
+        assert!((Lump { litres: 10.0, pump_watts: 0.0 }.implausible_rate(300.0) - 2.65).abs() < 0.02);
     }
 
     #[test]

@@ -18,7 +18,10 @@ use super::rules::asks_whether_known;
 use super::scope::{Scope, compared};
 use super::setup::Cutoff;
 
-const KEYS: [&str; 8] = ["cause", "effect", "latch", "restarts", "proven_within", "alone_for", "priority", "advice"];
+const KEYS: [&str; 9] =
+    ["cause", "effect", "latch", "restarts", "proven_within", "alone_for", "any_cause_over", "priority", "advice"];
+/// Over the limit of a cut-off by this much it latches whatever the cause, K. [D1: 26.0 and 28.5 °C]
+const ANY_CAUSE: f64 = 2.5;
 const UNKNOWN: [(OnUnknown, &str); 3] =
     [(OnUnknown::Trips, "trips"), (OnUnknown::Holds, "holds"), (OnUnknown::Ignored, "ignored")];
 
@@ -207,7 +210,7 @@ fn latch(fields: &Fields, cause: &Item, id: ConditionId, cutoff: Option<(SignalI
     let within = fields.span_or("proven_within", Span::from_minutes(1), Span::from_hours(24), Span::from_minutes(30));
     let alone_for = fields.span_or("alone_for", Span::from_seconds(10), Span::from_hours(2), Span::from_minutes(10));
     if word != LatchWord::WhenProven {
-        for item in ["proven_within", "alone_for"].iter().filter_map(|key| fields.get(key)) {
+        for item in ["proven_within", "alone_for", "any_cause_over"].iter().filter_map(|key| fields.get(key)) {
             item.wrong(format!("`{}` means something for `latch: when-proven` only\nremove it", item.last_key()));
         }
     }
@@ -216,7 +219,15 @@ fn latch(fields: &Fields, cause: &Item, id: ConditionId, cutoff: Option<(SignalI
         LatchWord::Always => Latch::Always,
         LatchWord::WhenProven => {
             if let Some((signal, limit)) = temperature_over(id, scope) {
-                return Latch::WhenProven { signal, limit, within, alone_for };
+                let any = fields.get("any_cause_over").and_then(|item| {
+                    let over = item.amount(Quantity::Temperature, 10.0, 45.0)?;
+                    if over <= limit {
+                        item.wrong(format!("`{over:.2} °C` is not above {limit:.2} °C, the limit of the trip\nwrite a higher one, or `latch: always`"));
+                    }
+                    Some(over)
+                });
+                let any_cause_over = any.unwrap_or(limit + ANY_CAUSE);
+                return Latch::WhenProven { signal, limit, within, alone_for, any_cause_over };
             }
             said.as_ref().unwrap_or(cause).wrong(
                 "`when-proven` needs a temperature over a limit in the cause\nwrite `latch: always` or `latch: never`",

@@ -7,7 +7,7 @@
 use crate::control::plan::{Fitted, LeasePlan, MeterPlan, OutputKind, PlugPlan};
 use crate::time::Span;
 use crate::units::{Power, Quantity};
-use crate::wire::binding::{CommandBinding, LeaseBinding, MeterBinding, PlugBinding, WordBinding};
+use crate::wire::binding::{CommandBinding, LeaseBinding, MeterBinding, PlugBinding, UptimeBinding, WordBinding};
 
 use super::heat::Lump;
 use super::kinds::usual_lease;
@@ -15,8 +15,9 @@ use super::probe::unit;
 use super::read::{Fields, Item};
 use super::topic::{Owners, pointer, topic, words};
 
-const KEYS: [&str; 9] = ["like", "at", "command", "report", "meter", "alive", "lease", "boots", "prove_within"];
-const STYLE_KEYS: [&str; 6] = ["command", "report", "meter", "alive", "lease", "prove_within"];
+const KEYS: [&str; 10] =
+    ["like", "at", "command", "report", "meter", "alive", "uptime", "lease", "boots", "prove_within"];
+const STYLE_KEYS: [&str; 7] = ["command", "report", "meter", "alive", "uptime", "lease", "prove_within"];
 
 /// What decides about a plug besides its own lines.
 pub(super) struct Context<'c, 'a> {
@@ -61,6 +62,7 @@ pub(super) fn check_style(item: &Item) {
     part("report", &REPORT_KEYS);
     part("meter", &METER_KEYS);
     part("alive", &ALIVE_KEYS);
+    part("uptime", &UPTIME_KEYS);
     part("lease", &LEASE_KEYS);
 }
 
@@ -94,12 +96,15 @@ pub(super) fn plug(item: &Item, context: &Context) -> Option<Plug> {
     let alive = both.get("alive").filter(|item| !item.is_word("none"));
     let alive = alive.and_then(|alive| word_topic(&alive, at, context, &ALIVE_KEYS, ["yes", "no"]));
     let meter = both.get("meter").filter(|item| !item.is_word("none")).and_then(|meter| meter_of(&meter, at, context));
+    let uptime = both.get("uptime").filter(|item| !item.is_word("none"));
+    let uptime = uptime.and_then(|uptime| uptime_of(&uptime, at, context));
     let (lease, lease_declined) = lease_of(&both, at, context, item);
     let prove = both.get("prove_within").and_then(|item| item.span(Span::from_seconds(1), Span::from_minutes(5)));
     let plan = PlugPlan {
         report: if report.is_some() { Fitted::Fitted } else { Fitted::NotFitted },
         meter: meter.as_ref().map(|(plan, _)| plan.clone()),
         alive: if alive.is_some() { Fitted::Fitted } else { Fitted::NotFitted },
+        uptime: if uptime.is_some() { Fitted::Fitted } else { Fitted::NotFitted },
         lease: lease.as_ref().map(|(plan, _)| *plan),
         boots: both.own.get("boots").and_then(|item| item.switch()),
         prove_within: prove.unwrap_or(Span::from_seconds(10)),
@@ -109,6 +114,7 @@ pub(super) fn plug(item: &Item, context: &Context) -> Option<Plug> {
         report,
         meter: meter.map(|(_, binding)| binding),
         alive,
+        uptime,
         lease: lease.map(|(_, binding)| binding),
     };
     Some(Plug { plan, binding, lease_declined })
@@ -179,6 +185,15 @@ fn meter_of(item: &Item, at: Option<&str>, context: &Context) -> Option<(MeterPl
     let running = fields.get("running").and_then(|item| item.parsed::<Power>());
     let stale_after = fields.span_or("stale_after", Span::from_seconds(2), Span::from_hours(1), Span::from_seconds(60));
     Some((MeterPlan { stale_after, running }, MeterBinding { topic: topic?, pointer, unit: unit? }))
+}
+
+const UPTIME_KEYS: [&str; 2] = ["topic", "pointer"];
+
+fn uptime_of(item: &Item, at: Option<&str>, context: &Context) -> Option<UptimeBinding> {
+    let fields = item.fields(&UPTIME_KEYS)?;
+    let topic = heard(&fields, at, context);
+    let pointer = fields.get("pointer").and_then(|item| pointer(&item));
+    Some(UptimeBinding { topic: topic?, pointer })
 }
 
 const LEASE_KEYS: [&str; 4] = ["payload", "lasts", "refresh", "topic"];

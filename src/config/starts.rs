@@ -6,7 +6,7 @@
 //!
 //! | needed | by | evidence |
 //! | --- | --- | --- |
-//! | `enough-water` | return pump, heater | level over its minimum, low float wet; each that is known must agree, and one must be known |
+//! | `enough-water` | return pump at once, heater 1 min | level over its minimum, low float wet; each that is known must agree, and one must be known |
 //! | `flow-proven` | heater 2 min, chiller at once, skimmer and top-off 10 min, doser 15 min | flow over its limit; while that is not known, the return pump's report |
 //! | `level-normal` | skimmer | level within 10 mm of the running level for 5 min |
 //! | `level-known` | top-off | the level has a good value |
@@ -54,7 +54,8 @@ fn usual(output: OutputId, scope: &Scope) -> Vec<Permissive> {
     let minutes = Span::from_minutes;
     match kind {
         OutputKind::Heater => {
-            need("enough-water", enough_water(scope, scope.level.and_then(|level| level.heater_needs)));
+            let water = enough_water(scope, scope.level.and_then(|level| level.heater_needs));
+            need("enough-water", water.map(|inner| lasting(scope, inner, minutes(1))));
             need("flow-proven", flow_for(scope, minutes(2)));
         }
         OutputKind::Chiller => need("flow-proven", flow_for(scope, Span::ZERO)),
@@ -132,7 +133,11 @@ pub(super) fn flow_for(scope: &Scope, span: Span) -> Option<ConditionId> {
     if span == Span::ZERO {
         return Some(inner);
     }
-    Some(scope.add(Condition::Lasting { inner, span, unknown: TimerUnknown::Resets }))
+    Some(lasting(scope, inner, span))
+}
+
+fn lasting(scope: &Scope, inner: ConditionId, span: Span) -> ConditionId {
+    scope.add(Condition::Lasting { inner, span, unknown: TimerUnknown::Resets })
 }
 
 /// The flow meter; while it is lost, the return pump's report; without a report, its command.

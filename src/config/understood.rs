@@ -246,8 +246,9 @@ fn interlock_text(plan: &TankPlan, interlock: &crate::control::plan::InterlockPl
         ),
         Latch::Never => "ends with its cause".to_owned(),
         Latch::Always => "stays until reset".to_owned(),
-        Latch::WhenProven { within, alone_for, .. } => format!(
-            "stays until reset where proven (on within {within} before, and all good probes over or one for {alone_for})"
+        Latch::WhenProven { within, alone_for, any_cause_over, .. } => format!(
+            "stays until reset where proven (on within {within} before, and all good probes over or one for {alone_for}) \
+             or over {any_cause_over:.2} °C"
         ),
     };
     let bypass = if interlock.bypassable { "" } else { ", never bypassed" };
@@ -274,6 +275,24 @@ fn alarm_text(plan: &TankPlan, alarm: &crate::control::plan::AlarmPlan) -> Strin
         AlarmSource::Disagree(id) => format!("the probes of {} disagree", signal(*id)),
         AlarmSource::NotProven(id) => format!("{} does not follow", plan.outputs[id.index()].name),
         AlarmSource::ForeignSwitch(id) => format!("something else switches {}", plan.outputs[id.index()].name),
+        AlarmSource::StartsOften(id) => {
+            format!("{} has had all its starts for an hour", plan.outputs[id.index()].name)
+        }
+        AlarmSource::Changeovers => "more than 2 changes between heating and cooling in an hour".to_owned(),
+        AlarmSource::FutileHeat => "the heater is on for 4 h and the water hardly warms".to_owned(),
+        AlarmSource::TripsOften(id) => {
+            format!("interlock {} trips more than 3 times in 24 h", plan.interlocks[id.index()].name)
+        }
+        AlarmSource::Conflict(id) => format!("something else fights over {}", plan.outputs[id.index()].name),
+        AlarmSource::Restarts(id) => {
+            format!("the plug of {} restarts more than 3 times in 24 h", plan.outputs[id.index()].name)
+        }
+        AlarmSource::WrongBoot(id) => {
+            format!("the plug of {} comes back in another state than written", plan.outputs[id.index()].name)
+        }
+        AlarmSource::LeaseOutlived(id) => {
+            format!("{} stays on after its lease has run out", plan.outputs[id.index()].name)
+        }
         AlarmSource::Trip(id) => format!("interlock {} trips", plan.interlocks[id.index()].name),
         AlarmSource::HoldOverdue(id) => format!("hold {} is past its deadline", plan.holds[id.index()].name),
         AlarmSource::DrainBack => {
@@ -366,6 +385,9 @@ fn proof(output: &OutputPlan) -> String {
     }
     if plug.alive == Fitted::Fitted {
         proofs.push("its sign of life".to_owned());
+    }
+    if plug.uptime == Fitted::Fitted {
+        proofs.push("its uptime".to_owned());
     }
     if proofs.is_empty() { "none: commanded, never proven".to_owned() } else { listing(&proofs) }
 }

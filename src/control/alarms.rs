@@ -1,20 +1,29 @@
 //! What raises each alarm of a tank, and the words that go out with it.
 
 use crate::time::Span;
+use crate::units::Quantity;
 
 use super::alarm::AlarmChange;
+use super::conditions;
 use super::deadlines::Deadlines;
 use super::effect::{DeadlineKind, Effect, JournalKind, Notice, NoticeKind};
 use super::event::Alive;
-use super::ids::AlarmId;
-use super::plan::{AlarmSource, Switch};
+use super::hold::SHEATH_COOLS;
+use super::ids::{AlarmId, ConditionId, InterlockId, OutputId};
+use super::plan::{AlarmSource, Condition, Estimate, OutputKind, Switch};
 use super::quality::{Fault, Quality};
 use super::status::ProofStatus;
 use super::tank::Tank;
+use super::thermostat::HOUR;
 use super::truth::Truth;
 
 /// Somebody else's acts are an alarm until so long after the last one. [F33: 10 min]
 const FOREIGN_QUIET: Span = Span::from_minutes(10);
+/// A cut-off that trips more often than this in a day is told, latched or not. [choice]
+const TRIPS_A_DAY: usize = 3;
+/// A pump's plug that restarts more often than this in a day needs a look. [F29]
+const RESTARTS_A_DAY: usize = 3;
+pub(super) const DAY: Span = Span::from_hours(24);
 
 impl Tank {
     pub(super) fn follow_alarms(&mut self, effects: &mut Vec<Effect>, deadlines: &mut Deadlines) {
@@ -82,6 +91,26 @@ impl Tank {
             AlarmSource::ForeignSwitch(output) => {
                 recently(self.plugs[output.index()].foreign_at, FOREIGN_QUIET, now, deadlines)
             }
+            AlarmSource::StartsOften(output) => {
+                let (plug, plan) = (&self.plugs[output.index()], &self.plan.outputs[output.index()]);
+                let rests_until = plug.starts_free_at(plan.kind, now);
+                if let Some(at) = rests_until {
+                    deadlines.ask(at, DeadlineKind::Alarm);
+                }
+                Truth::of(rests_until.is_some())
+            }
+            AlarmSource::Changeovers => Truth::of(self.thermostat.fights(now, deadlines)),
+            AlarmSource::FutileHeat => Truth::of(self.futile.found),
+            AlarmSource::TripsOften(interlock) => {
+                Truth::of(self.interlocks[interlock.index()].often.exceeds(TRIPS_A_DAY, DAY, now, deadlines))
+            }
+            AlarmSource::Conflict(output) => Truth::of(self.plugs[output.index()].conflict.stands(now, deadlines)),
+            AlarmSource::Restarts(output) => {
+                let often = &self.plugs[output.index()].restarts.often;
+                Truth::of(often.exceeds(RESTARTS_A_DAY, DAY, now, deadlines))
+            }
+            AlarmSource::WrongBoot(output) => Truth::of(self.plugs[output.index()].restarts.wrong_boot),
+            AlarmSource::LeaseOutlived(output) => Truth::of(self.plugs[output.index()].outlived_lease),
             AlarmSource::Trip(interlock) => self.interlocks[interlock.index()].alarm_truth(now, deadlines),
             AlarmSource::HoldOverdue(hold) => {
                 Truth::of(self.holds[hold.index()].active.as_ref().is_some_and(|active| active.overdue))
@@ -94,7 +123,7 @@ impl Tank {
 
     fn alarm_text(&self, index: usize) -> String {
         match &self.plan.alarms[index].source {
-            AlarmSource::Condition(condition) => self.describe(*condition),
+            AlarmSource::Condition(condition) => format!("{}{}", self.describe(*condition), self.divided(*condition)),
             AlarmSource::SignalLost(signal) | AlarmSource::Disagree(signal) => {
                 format!("{}: {}", self.plan.signals[signal.index()].name, self.reading_text(*signal))
             }
@@ -108,16 +137,66 @@ impl Tank {
                 let plug = &self.plugs[output.index()];
                 let state = plug.report.map_or("unknown", |(state, _)| state.word());
                 let wanted = plug.decision.as_ref().map_or(Switch::Off, |decision| decision.to);
+                let kept = if plug.conflict.kept { "; the broker keeps a command for it" } else { "" };
                 format!(
-                    "somebody else switches or commands {}; it reports {state}, decided is {}",
+                    "somebody else switches or commands {}; it reports {state}, decided is {}{kept}",
                     self.plan.outputs[output.index()].name,
                     wanted.word()
                 )
             }
+            AlarmSource::StartsOften(output) => {
+                let starts = self.plugs[output.index()].starts.count(HOUR, self.now.steady);
+                format!("{} was started {starts} times within an hour", self.plan.outputs[output.index()].name)
+            }
+            AlarmSource::Changeovers => {
+                let changes = self.thermostat.changeovers(self.now.steady);
+                format!("{changes} changes between heating and cooling within an hour")
+            }
+            AlarmSource::FutileHeat => {
+                let Some(plan) = &self.plan.thermostat else { return String::new() };
+                let reads = self.reading_text(plan.signal);
+                let heater = plan.heat.map_or("the heater", |side| &*self.plan.outputs[side.output.index()].name);
+                if self.futile.found {
+                    format!("{heater} has been on for 4 h and the water hardly warms: {reads}")
+                } else {
+                    format!("{heater} is off, or the water warms: {reads}")
+                }
+            }
+            AlarmSource::TripsOften(interlock) => {
+                let trips = self.interlocks[interlock.index()].often.count(DAY, self.now.steady);
+                format!("{} tripped {trips} times in 24 h", self.plan.interlocks[interlock.index()].name)
+            }
+            AlarmSource::Conflict(output) => {
+                let undone = self.plugs[output.index()].conflict.corrections(self.now.steady);
+                let name = &self.plan.outputs[output.index()].name;
+                format!("two controllers switch {name}: undone {undone} times in 2 min")
+            }
+            AlarmSource::Restarts(output) => {
+                let times = self.plugs[output.index()].restarts.often.count(DAY, self.now.steady);
+                format!("the plug of {} restarted {times} times in 24 h", self.plan.outputs[output.index()].name)
+            }
+            AlarmSource::WrongBoot(output) => {
+                let plan = &self.plan.outputs[output.index()];
+                let written = plan.plug.boots.map_or("nothing", Switch::word);
+                if self.plugs[output.index()].restarts.wrong_boot {
+                    format!("the plug of {} did not come back {written}, as `boots: {written}` says", plan.name)
+                } else {
+                    format!("the plug of {} came back {written}", plan.name)
+                }
+            }
+            AlarmSource::LeaseOutlived(output) => {
+                let plan = &self.plan.outputs[output.index()];
+                let lasts = plan.plug.lease.map_or(Span::ZERO, |lease| lease.lasts);
+                if self.plugs[output.index()].outlived_lease {
+                    format!("{} is on although nothing refreshed its lease of {lasts}", plan.name)
+                } else {
+                    format!("{} is off", plan.name)
+                }
+            }
             AlarmSource::Trip(interlock) => {
                 let name = &self.plan.interlocks[interlock.index()].name;
                 let state = &self.interlocks[interlock.index()];
-                if state.acts() { format!("{name}: {}", state.cause) } else { format!("{name}: the cause is gone") }
+                if state.acts() { format!("{name}: {}{}", state.cause, self.hot_words(*interlock)) } else { format!("{name}: the cause is gone") }
             }
             AlarmSource::HoldOverdue(hold) => {
                 let plan = &self.plan.holds[hold.index()];
@@ -141,6 +220,53 @@ impl Tank {
             }
             AlarmSource::StateDamaged => "the damage of the saved state is acknowledged".to_owned(),
         }
+    }
+}
+
+/// Words that go with what an alarm says.
+impl Tank {
+    /// That an alarm by the lowest or the highest of several probes rests on one of them alone.
+    fn divided(&self, condition: ConditionId) -> String {
+        let mut found = String::new();
+        self.plan.leaves(condition, &mut |leaf| {
+            let Condition::Compare { signal, estimate: Estimate::Lowest | Estimate::Highest, .. } = leaf else {
+                return;
+            };
+            let (plan, vote) = (&self.plan.signals[signal.index()], &self.signals[signal.index()].vote);
+            let apart = vote.highest - vote.lowest;
+            if vote.good >= 2 && plan.disagree.is_some_and(|disagree| apart > disagree.by) {
+                let apart = conditions::amount(plan.quantity.difference(), apart);
+                found = format!("; its probes are {apart} apart, so one of them is wrong: measure with another one");
+            }
+        });
+        found
+    }
+
+    /// Until when a heater that lost its water is too hot for more of it.
+    fn hot_words(&self, interlock: InterlockId) -> String {
+        let plan = &self.plan.interlocks[interlock.index()];
+        let heater = |(output, to): &(OutputId, Switch)| {
+            *to == Switch::Off && self.plan.outputs[output.index()].kind == OutputKind::Heater
+        };
+        let dry = matches!(self.first_leaf(plan.cause), Some(Quantity::Level | Quantity::Contact));
+        let hot_until = plan.effects.iter().filter(|effect| dry && heater(effect)).find_map(|(output, _)| {
+            let cool_at = self.plugs[output.index()].last_on?.after(SHEATH_COOLS);
+            (cool_at > self.now.steady).then_some((output, cool_at))
+        });
+        hot_until.map_or_else(String::new, |(output, cool_at)| {
+            let until = self.plan.zone.time_of_day(self.now.wall_at(cool_at));
+            let name = &self.plan.outputs[output.index()].name;
+            format!("; {name} is hot until {until}: let no cold water touch it before")
+        })
+    }
+
+    /// What the first part of a condition looks at.
+    fn first_leaf(&self, condition: ConditionId) -> Option<Quantity> {
+        let mut found = None;
+        self.plan.leaves(condition, &mut |leaf| {
+            found = found.or(leaf.signal().map(|signal| self.plan.signals[signal.index()].quantity));
+        });
+        found
     }
 }
 

@@ -160,12 +160,16 @@ struct Compare {
     doubtful: Doubtful,
 }
 
+/// A tank that lost all but one of its probes trips a little sooner. [C5]
+fn margin(plan: &TankPlan, facts: &Facts<'_>, signal: SignalId, alone_margin: f64) -> f64 {
+    let several = plan.signals[signal.index()].probes.len() > 1;
+    if several && facts.signals[signal.index()].vote.good == 1 { alone_margin } else { 0.0 }
+}
+
 impl Compare {
     fn evaluate(&self, plan: &TankPlan, facts: &Facts<'_>, now: Steady) -> Truth {
         let signal = &facts.signals[self.signal.index()];
-        let several = plan.signals[self.signal.index()].probes.len() > 1;
-        // A tank that lost all but one of its probes trips a little sooner. [C5]
-        let margin = if several && signal.vote.good == 1 { self.alone_margin } else { 0.0 };
+        let margin = margin(plan, facts, self.signal, self.alone_margin);
         let (limit, beyond): (f64, fn(f64, f64) -> bool) = match self.side {
             Side::Above => (self.limit - margin - self.back, |value, limit| value > limit),
             Side::Below => (self.limit + margin + self.back, |value, limit| value < limit),
@@ -259,13 +263,16 @@ pub(super) fn describe(plan: &TankPlan, id: ConditionId, facts: &Facts<'_>, now:
         Condition::All(of) => all(of, " and "),
         Condition::Any(of) => all(of, " or "),
         Condition::Not(inner) => format!("not ({})", describe(plan, *inner, facts, now)),
-        Condition::Compare { signal, side, limit, estimate, .. } => {
+        Condition::Compare { signal, side, limit, estimate, alone_margin, .. } => {
+            let margin = margin(plan, facts, *signal, *alone_margin);
+            let lowered = if margin > 0.0 { ", lowered while only one probe is good" } else { "" };
+            let limit = if *side == Side::Above { limit - margin } else { limit + margin };
             let name = &plan.signals[signal.index()].name;
             let quantity = plan.signals[signal.index()].quantity;
-            let limit = amount(quantity, *limit);
+            let limit = amount(quantity, limit);
             let side = if *side == Side::Above { "over" } else { "under" };
             let each = if *estimate == Estimate::EachProbe { "a probe of " } else { "" };
-            format!("{each}{name} {side} {limit} ({})", reading(plan, *signal, facts, now))
+            format!("{each}{name} {side} {limit}{lowered} ({})", reading(plan, *signal, facts, now))
         }
         Condition::Moved { signal, side, by, within, .. } => {
             let of = &plan.signals[signal.index()];

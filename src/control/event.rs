@@ -45,6 +45,15 @@ pub enum Event {
         /// Alive or not, or why it is not known.
         alive: Result<Alive, Unreadable>,
     },
+    /// A plug said how long it has been up.
+    UptimeArrived {
+        /// Whose plug.
+        output: OutputId,
+        /// In whatever unit it counts, finite.
+        uptime: Result<f64, Unreadable>,
+        /// A retained value is of unknown age.
+        retained: Retained,
+    },
     /// Somebody else published on the command topic of a plug of ours.
     ForeignCommandSeen {
         /// Whose plug.

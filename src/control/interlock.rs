@@ -14,6 +14,7 @@ use crate::time::{Span, Steady, Wall};
 
 use super::deadlines::Deadlines;
 use super::effect::DeadlineKind;
+use super::often::Often;
 use super::plan::{InterlockPlan, Latch, OnUnknown, TankPlan};
 use super::plug::Plug;
 use super::probe::Probe;
@@ -41,8 +42,10 @@ pub(super) struct Interlock {
     pub cause: String,
     pub trips: u64,
     pub last_trip: Option<Wall>,
-    /// When each known trip of the last hour is an hour old.
-    recent: Vec<Steady>,
+    /// Each trip of late on a known cause.
+    pub often: Often,
+    /// The trip that stands is counted.
+    counted: bool,
     over_since: Option<Steady>,
 }
 
@@ -112,30 +115,16 @@ impl Interlock {
             Stage::Tripped if !active => {
                 self.stage = Stage::Armed;
                 self.known = false;
+                self.counted = false;
                 Change::Cleared
             }
             _ => Change::None,
         }
     }
 
-    /// Counts a trip. Whether the hour has had its starts.
-    fn is_one_too_many(&mut self, plan: &InterlockPlan, now: Steady) -> bool {
-        let Some(most) = plan.restarts else { return false };
-        self.recent.retain(|over| *over > now);
-        let many = self.recent.len() >= most as usize;
-        self.recent.push(now.after(COUNTED_FOR));
-        many
-    }
-
-    /// How long ago each counted trip was, for the store.
-    pub fn recent_ages(&self, now: Steady) -> Vec<Span> {
-        let young = self.recent.iter().filter(|over| **over > now);
-        young.map(|over| COUNTED_FOR.minus(over.since(now))).collect()
-    }
-
-    /// From the store.
-    pub fn restore_recent(&mut self, ages: &[Span], now: Steady) {
-        self.recent = ages.iter().map(|age| now.after(COUNTED_FOR.minus(*age))).collect();
+    /// Whether the hour has had its starts already.
+    fn is_one_too_many(&self, plan: &InterlockPlan, now: Steady) -> bool {
+        plan.restarts.is_some_and(|most| self.often.count(COUNTED_FOR, now) >= most as usize)
     }
 
     /// Whether the over-temperature is proven to be the outputs' doing (domain: the latch rule).
@@ -148,13 +137,14 @@ impl Interlock {
         now: Steady,
         deadlines: &mut Deadlines,
     ) -> bool {
-        let Latch::WhenProven { signal, limit, within, alone_for } = plan.latch else { return false };
-        let (mut good, mut over) = (0, 0);
+        let Latch::WhenProven { signal, limit, within, alone_for, any_cause_over } = plan.latch else { return false };
+        let (mut good, mut over, mut far_over) = (0, 0, false);
         for id in &tank.signals[signal.index()].probes {
             let (probe, probe_plan) = (&probes[id.index()], &tank.probes[id.index()]);
             if probe.quality(probe_plan, now).is_good() {
                 good += 1;
                 over += u32::from(probe.newest() > limit);
+                far_over |= probe.newest() > any_cause_over;
             }
         }
         self.over_since = (over > 0).then(|| self.over_since.unwrap_or(now));
@@ -164,7 +154,15 @@ impl Interlock {
         if let Some(due) = alone.filter(|due| *due > now) {
             deadlines.ask(due, DeadlineKind::Condition);
         }
-        ours && ((good >= 2 && over == good) || alone.is_some_and(|due| due <= now))
+        // So hot is harm, whosever doing it is.
+        far_over || ours && ((good >= 2 && over == good) || alone.is_some_and(|due| due <= now))
+    }
+
+    /// Counts the trip that stands, once.
+    pub fn count_trip(&mut self, now: Steady) {
+        if !std::mem::replace(&mut self.counted, true) {
+            self.often.note(now);
+        }
     }
 
     /// Why it may not be reset now; `None`: it may.
@@ -180,7 +178,9 @@ impl Interlock {
     pub fn reset(&mut self) {
         self.stage = Stage::Armed;
         self.known = false;
-        self.recent.clear();
+        self.counted = false;
+        // A person has looked.
+        self.often = Often::default();
         self.cause.clear();
     }
 

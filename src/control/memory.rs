@@ -3,6 +3,7 @@
 use super::alarm::Alarm;
 use super::hold::ActiveHold;
 use super::interlock::Stage;
+use super::often::Often;
 use super::plan::{Latch, OutputKind, Switch};
 use super::state::{ActiveHoldRecord, AlarmRecord, HoldRecord, InterlockRecord, OutputRecord, TankState};
 use super::tank::{Force, Remembered, Tank};
@@ -12,7 +13,7 @@ impl Tank {
     pub fn state(&self) -> TankState {
         let interlocks = self.plan.interlocks.iter().zip(&self.interlocks).map(|(plan, live)| {
             let latched = (live.stage == Stage::Latched).then(|| (live.since, live.cause.clone()));
-            let recent = live.recent_ages(self.now.steady);
+            let recent = live.often.ages(super::alarms::DAY, self.now.steady);
             (plan.name.clone(), InterlockRecord { latched, trips: live.trips, last_trip: live.last_trip, recent })
         });
         let holds = self.plan.holds.iter().zip(&self.holds).map(|(plan, live)| {
@@ -32,8 +33,13 @@ impl Tank {
         });
         let outputs = self.plan.outputs.iter().zip(self.plugs.iter().zip(&self.forces)).map(|(plan, (plug, force))| {
             let force = force.as_ref().map(|force| (force.to, self.now.wall_at(force.until), force.by.clone()));
-            let record =
-                OutputRecord { on_millis: plug.on_millis, switches: plug.switches, unproven: plug.unproven, force };
+            let record = OutputRecord {
+                on_millis: plug.on_millis,
+                switches: plug.switches,
+                unproven: plug.unproven,
+                force,
+                restarts: plug.restarts.often.ages(super::alarms::DAY, self.now.steady),
+            };
             (plan.name.clone(), record)
         });
         let alarms = self.plan.alarms.iter().zip(&self.alarms).map(|(plan, live)| {
@@ -92,7 +98,7 @@ impl Tank {
             let Some(record) = state.interlocks.get(&plan.name) else { continue };
             live.trips = record.trips;
             live.last_trip = record.last_trip;
-            live.restore_recent(&record.recent, now.steady);
+            live.often = Often::from_ages(&record.recent, now.steady);
             if let Some((since, cause)) = &record.latched {
                 live.stage = Stage::Latched;
                 live.known = true;
@@ -134,6 +140,7 @@ impl Tank {
             plug.on_millis = record.on_millis;
             plug.switches = record.switches;
             plug.unproven = record.unproven;
+            plug.restarts.often = Often::from_ages(&record.restarts, now.steady);
             self.forces[index] = record.force.as_ref().and_then(|(to, until, by)| {
                 let left = until.since(now.wall).min(super::requests::LONGEST_FORCE);
                 (left > crate::time::Span::ZERO).then(|| Force {

@@ -252,6 +252,8 @@ pub struct PlugPlan {
     pub meter: Option<MeterPlan>,
     /// Whether it says that it is alive.
     pub alive: Fitted,
+    /// Whether it says how long it has been up.
+    pub uptime: Fitted,
     /// Its own auto-off, refreshed by us.
     pub lease: Option<LeasePlan>,
     /// What it does when its power returns, as declared by the keeper. `None`: not known.
@@ -592,6 +594,8 @@ pub enum Latch {
         within: Span,
         /// One good probe alone must stay over for this long.
         alone_for: Span,
+        /// Over this it stays whatever the cause.
+        any_cause_over: f64,
     },
 }
 
@@ -713,6 +717,22 @@ pub enum AlarmSource {
     NotProven(OutputId),
     /// Somebody else switched it, or commands it.
     ForeignSwitch(OutputId),
+    /// It was started as often as is good for it within an hour, and the next start waits.
+    StartsOften(OutputId),
+    /// Heating and cooling follow each other too often.
+    Changeovers,
+    /// The loop's heater runs for hours and the water hardly warms.
+    FutileHeat,
+    /// An interlock tripped again and again within a day.
+    TripsOften(InterlockId),
+    /// Two controllers undo each other's commands to it.
+    Conflict(OutputId),
+    /// Its plug restarts again and again.
+    Restarts(OutputId),
+    /// Its plug came back in another state than the keeper wrote.
+    WrongBoot(OutputId),
+    /// It stayed on although its lease had run out.
+    LeaseOutlived(OutputId),
     /// An interlock tripped or latched.
     Trip(InterlockId),
     /// A hold is past its deadline.

@@ -15,10 +15,13 @@
 use crate::time::{Span, Steady, Wall};
 
 use super::arbiter::Layer;
+use super::conflict::Conflict;
 use super::deadlines::Deadlines;
 use super::effect::DeadlineKind;
 use super::event::{Alive, BrokerSaid};
+use super::often::Often;
 use super::plan::{Fitted, OutputKind, OutputPlan, Switch};
+use super::restart::{ANNOUNCE_WINDOW, Restarts, Sign};
 use super::status::ProofStatus;
 
 /// Told again after so long; off goes on at the last of these for ever. [C3: choice]
@@ -34,10 +37,10 @@ const ON_ATTEMPTS: u32 = 4;
 const ON_RARELY: Span = Span::from_minutes(10);
 /// A plug without report is told off again this often, in case it missed it. [choice]
 const REPEAT_UNPROVABLE_OFF: Span = Span::from_minutes(5);
-/// A change within this time after the plug came back is its reboot, not a person. [C7: choice]
-pub(super) const REBOOT_WINDOW: Span = Span::from_seconds(60);
 /// So long an unexplained off is looked at: do others change with it? [C7: choice]
-pub(super) const TOGETHER: Span = Span::from_seconds(2);
+const TOGETHER: Span = Span::from_seconds(2);
+/// A lease that runs out is reported within this time. [choice]
+const LEASE_MARGIN: Span = Span::from_seconds(10);
 
 /// What was decided of an output, and why.
 #[derive(Clone, Debug)]
@@ -70,21 +73,40 @@ pub(super) struct Plug {
     pub proof: ProofStatus,
     pub report: Option<(Switch, Steady)>,
     pub alive: Option<Alive>,
-    returned_at: Option<Steady>,
+    /// What it said of its own life.
+    pub restarts: Restarts,
     pub watts: Option<(f64, Steady)>,
     refreshed_at: Steady,
+    /// When the lease of the last on runs out; `None` after a proven off.
+    lease_ends: Option<Steady>,
+    /// It was on although its lease had run out.
+    pub outlived_lease: bool,
     /// Last known to be on, by command, report or power.
     pub last_on: Option<Steady>,
     /// An off against our decision, seen then and not yet explained.
     pub unexplained_off: Option<Steady>,
     /// Somebody else acted on it.
     pub foreign_at: Option<Steady>,
+    /// Somebody else told it to be off.
+    pub foreign_off_at: Option<Steady>,
+    pub conflict: Conflict,
+    /// Each start that was decided of late.
+    pub starts: Often,
     pub on_millis: u64,
     counted_at: Steady,
     pub switches: u64,
     pub unproven: u64,
     /// Told just now what no plug hears.
     pub nobody_listens: bool,
+}
+
+/// The most starts in an hour that are good for it; `None`: any. [C3: common practice for a compressor]
+pub(super) fn starts_an_hour(kind: OutputKind) -> Option<usize> {
+    match kind {
+        OutputKind::Heater => Some(12),
+        OutputKind::Chiller => Some(6),
+        _ => None,
+    }
 }
 
 /// What a plug has to be told.
@@ -105,8 +127,10 @@ pub(super) enum Noticed {
     Proven,
     /// The plug did not do it in time.
     NotProven,
-    /// It rebooted into another state; it is told again.
+    /// It restarted into another state; it is told again.
     Rebooted,
+    /// It restarted, and nothing needs to be told.
+    Restarted,
     /// Somebody switched it on against us; it is undone.
     SwitchedOn,
     /// It is off against us and nobody knows why as yet.
@@ -125,12 +149,17 @@ impl Plug {
             proof: ProofStatus::NothingCommanded,
             report: None,
             alive: None,
-            returned_at: None,
+            restarts: Restarts::default(),
             watts: None,
             refreshed_at: now,
+            lease_ends: None,
+            outlived_lease: false,
             last_on: None,
             unexplained_off: None,
             foreign_at: None,
+            foreign_off_at: None,
+            conflict: Conflict::default(),
+            starts: Often::default(),
             on_millis: 0,
             counted_at: now,
             switches: 0,
@@ -142,6 +171,11 @@ impl Plug {
     /// The state decided, or the kind's rest state before the first decision.
     pub fn decided(&self, kind: OutputKind) -> Switch {
         self.decision.as_ref().map_or(kind.rest(), |decision| decision.to)
+    }
+
+    /// When the next start would not be one too many within an hour; `None`: now already.
+    pub fn starts_free_at(&self, kind: OutputKind, now: Steady) -> Option<Steady> {
+        self.starts.free_at(starts_an_hour(kind)?, Span::from_hours(1), now)
     }
 
     /// Whether current flows as far as we know. Unknown counts as off: going on from there is a start.
@@ -180,13 +214,16 @@ impl Plug {
         self.unexplained_off = None;
         self.nobody_listens = false;
         self.proof = ProofStatus::NothingCommanded;
+        self.restarts.forget_broker();
     }
 
     /// What decisions, tellings and alarms rest on, to be compared before and after an event.
     pub fn standing(&self) -> impl PartialEq + use<> {
         let report = self.report.map(|(state, _)| state);
         let proof = (self.proof, self.told, self.attempts, self.next_try, self.unproven);
-        (report, proof, self.alive, self.returned_at, self.unexplained_off, self.foreign_at, self.nobody_listens)
+        let foreign = (self.foreign_at, self.foreign_off_at, self.conflict.standing());
+        let life = (self.alive, self.restarts.standing(), self.outlived_lease);
+        (report, proof, life, self.unexplained_off, foreign, self.nobody_listens)
     }
 
     /// Its power came. Returns whether that is news: current that nobody knew of.
@@ -203,6 +240,7 @@ impl Plug {
     /// The plug's report came.
     pub fn reported(&mut self, plan: &OutputPlan, state: Switch, now: Steady) -> Noticed {
         self.report = Some((state, now));
+        self.judge_lease(state, now);
         let Some(told) = self.told else { return Noticed::Nothing };
         if state == told {
             self.unexplained_off = None;
@@ -216,13 +254,11 @@ impl Plug {
         if self.proof != ProofStatus::Proven {
             return Noticed::Nothing;
         }
-        if self.returned_at.is_some_and(|at| now.since(at) <= REBOOT_WINDOW) || self.alive == Some(Alive::No) {
-            self.tell_again(now);
-            return Noticed::Rebooted;
+        if self.restarts.explain(now) || self.alive == Some(Alive::No) {
+            return self.restarted_into(plan, state, now);
         }
         if state == Switch::On {
-            self.foreign_at = Some(now);
-            self.tell_again(now);
+            self.undo(now);
             return Noticed::SwitchedOn;
         }
         if plan.plug.report == Fitted::Fitted && self.unexplained_off.is_none() {
@@ -233,17 +269,71 @@ impl Plug {
         Noticed::Nothing
     }
 
-    /// Whether the plug is alive came. Returns whether it is news.
-    pub fn said_alive(&mut self, alive: Alive, now: Steady) -> bool {
-        let before = self.standing();
-        if alive == Alive::Yes && self.alive == Some(Alive::No) {
-            self.returned_at = Some(now);
-            if self.told.is_some() && self.proof != ProofStatus::Proven {
-                self.tell_again(now);
-            }
+    /// It restarted into another state than it was told.
+    fn restarted_into(&mut self, plan: &OutputPlan, state: Switch, now: Steady) -> Noticed {
+        self.restarts.count(now);
+        self.restarts.wrong_boot = plan.plug.boots.is_some_and(|boots| boots != state);
+        if plan.kind == OutputKind::Chiller && state == Switch::Off {
+            // Its compressor stopped, whoever did it, and rests.
+            self.lost_power(Some(now));
+        } else {
+            self.tell_again(now);
         }
+        Noticed::Rebooted
+    }
+
+    /// Its own countdown should have ended an on that nobody refreshes.
+    fn judge_lease(&mut self, state: Switch, now: Steady) {
+        if state == Switch::Off {
+            (self.lease_ends, self.outlived_lease) = (None, false);
+            return;
+        }
+        let over = self.lease_ends.is_some_and(|ends| ends.after(LEASE_MARGIN) <= now);
+        let renewed = self.foreign_at.is_some_and(|at| at >= self.refreshed_at);
+        self.outlived_lease |= over && self.told != Some(Switch::On) && !renewed;
+    }
+
+    /// Somebody else's act is undone, at a bounded pace.
+    pub fn undo(&mut self, now: Steady) {
+        self.foreign_at = Some(now);
+        self.tell_again(now);
+        self.next_try = Some(self.conflict.correct(now));
+    }
+
+    /// Whether the plug is alive came.
+    pub fn said_alive(&mut self, plan: &OutputPlan, alive: Alive, now: Steady) -> Noticed {
+        let sign = self.restarts.said_alive(alive, self.alive, now);
         self.alive = Some(alive);
-        self.standing() != before
+        match sign {
+            Sign::Usual => Noticed::Nothing,
+            _ if self.unexplained_off.is_some() => self.restarted_into(plan, Switch::Off, now),
+            Sign::Returned if self.told.is_some() && self.proof != ProofStatus::Proven => {
+                self.tell_again(now);
+                Noticed::Nothing
+            }
+            Sign::Returned | Sign::Anew => Noticed::Nothing,
+        }
+    }
+
+    /// How long it has been up came.
+    pub fn said_uptime(&mut self, plan: &OutputPlan, uptime: f64, now: Steady) -> Noticed {
+        match self.restarts.said_uptime(uptime, now) {
+            true if self.unexplained_off.is_some() => self.restarted_into(plan, Switch::Off, now),
+            true => Noticed::Restarted,
+            false => Noticed::Nothing,
+        }
+    }
+
+    /// How long an off that nobody ordered is looked at before it is a person.
+    pub fn looked_at_for(plan: &OutputPlan, together: usize) -> Span {
+        let speaks = plan.plug.alive == Fitted::Fitted || plan.plug.uptime == Fitted::Fitted;
+        if together == 1 && speaks { ANNOUNCE_WINDOW } else { TOGETHER }
+    }
+
+    /// Whether an off that it reported then was somebody else's command and no hand.
+    pub fn told_off_by_another(&self, off_at: Steady) -> bool {
+        self.foreign_off_at
+            .is_some_and(|told| off_at.since(told) <= ANNOUNCE_WINDOW && told.since(off_at) <= ANNOUNCE_WINDOW)
     }
 
     /// The plug is not as it was told: tell it again. Nothing of the old proof counts.
@@ -321,7 +411,8 @@ impl Plug {
         if self.told != Some(to) {
             let first = self.told.is_none();
             self.told = Some(to);
-            self.refreshed_at = now;
+            self.refresh(plan, to, now);
+            self.conflict.told(now);
             self.attempts = 1;
             self.unexplained_off = None;
             self.nobody_listens = false;
@@ -335,8 +426,13 @@ impl Plug {
             && due <= now
             && self.unexplained_off.is_none()
         {
+            if let Some(later) = self.conflict.full_until(now) {
+                self.next_try = Some(later);
+                return None;
+            }
             self.attempts += 1;
-            self.refreshed_at = now;
+            self.refresh(plan, to, now);
+            self.conflict.told(now);
             if self.attempts == 1 || self.proof == ProofStatus::CannotBeProven {
                 self.expect_proof(plan, to, now);
             } else {
@@ -347,10 +443,17 @@ impl Plug {
         if let (Some(lease), Switch::On) = (plan.plug.lease, to)
             && self.refreshed_at.after(lease.refresh) <= now
         {
-            self.refreshed_at = now;
+            self.refresh(plan, to, now);
             return Some(Telling::Refresh);
         }
         None
+    }
+
+    fn refresh(&mut self, plan: &OutputPlan, to: Switch, now: Steady) {
+        self.refreshed_at = now;
+        if let (Some(lease), Switch::On) = (plan.plug.lease, to) {
+            self.lease_ends = Some(now.after(lease.lasts));
+        }
     }
 
     fn expect_proof(&mut self, plan: &OutputPlan, to: Switch, now: Steady) {

@@ -19,6 +19,7 @@ use super::event::Retained;
 use super::plan::ProbePlan;
 use super::quality::{Doubt, Fault, Quality};
 use super::status::SampleCounts;
+use super::stillness::Stillness;
 
 /// Fresh samples before a probe that was bad is believed. [F04, F09: choice]
 const SETTLING_SAMPLES: u8 = 3;
@@ -57,6 +58,8 @@ pub(super) struct Probe {
     rate: Option<RateDoubt>,
     moved_at: Option<(f64, Steady)>,
     care: Option<Care>,
+    /// Whether it should have moved and did not.
+    pub still: Stillness,
     /// Set by the vote of three.
     pub outvoted: bool,
     /// Samples by result since the start.
@@ -95,6 +98,7 @@ impl Default for Probe {
             rate: None,
             moved_at: None,
             care: None,
+            still: Stillness::default(),
             outvoted: false,
             counts: SampleCounts::default(),
         }
@@ -295,6 +299,9 @@ impl Probe {
         }
         if self.outvoted {
             return Quality::Suspect(Doubt::Disagrees);
+        }
+        if self.still.doubted {
+            return Quality::Suspect(Doubt::Stuck);
         }
         if let (Some(limit), Some((_, at))) = (plan.stuck_after, self.moved_at)
             && now.since(at) >= limit

@@ -20,7 +20,8 @@ impl Tank {
         next.restore(&self.state());
         next.connected = self.connected;
         next.jumped_at = self.jumped_at;
-        next.thermostat = self.thermostat;
+        next.thermostat = self.thermostat.clone();
+        next.futile = self.futile;
         if next.plan.drain_back.map(|plan| plan.pump) == self.plan.drain_back.map(|plan| plan.pump) {
             next.drain_back = self.drain_back.clone();
         }

@@ -315,7 +315,15 @@ impl Tank {
             Layer::MinimumTime => {
                 let on = self.plugs[id.index()].decided(plan.kind) == Switch::On;
                 let (least, word) = if on { (plan.least_on, "on") } else { (plan.least_off, "off") };
-                format!("it stays {word} for at least {least}")
+                let plug = &self.plugs[id.index()];
+                match plug.starts_free_at(plan.kind, self.now.steady).filter(|_| !on) {
+                    Some(at) => format!(
+                        "it was started {} times within an hour, and rests until {}",
+                        plug.starts.count(super::thermostat::HOUR, self.now.steady),
+                        self.plan.zone.time_of_day(self.now.wall_at(at))
+                    ),
+                    None => format!("it stays {word} for at least {least}"),
+                }
             }
             Layer::Rule(rule) => {
                 let rule = &self.plan.rules[rule.index()];
@@ -335,8 +343,14 @@ impl Tank {
         let side = [plan.heat, plan.cool].into_iter().flatten().find(|side| side.output == id);
         let Some(side) = side else { return String::new() };
         let degrees = |value| conditions::amount(Quantity::Temperature, value);
+        let heats = plan.heat.is_some_and(|heat| heat.output == id);
+        let slowly = if heats && self.thermostat.ramp.is_on() {
+            ", by 1 K an hour at most after a long time without heat"
+        } else {
+            ""
+        };
         format!(
-            "the temperature loop holds {}: on at {}, off at {}; {}",
+            "the temperature loop holds {}: on at {}, off at {}{slowly}; {}",
             degrees(plan.target),
             degrees(side.on_at),
             degrees(side.off_at),

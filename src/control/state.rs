@@ -42,7 +42,7 @@ pub struct InterlockRecord {
     pub trips: u64,
     /// The last one.
     pub last_trip: Option<Wall>,
-    /// How long ago each trip of the last hour was, where they are limited: ages, as a top-off's.
+    /// How long ago each trip of the last day on a known cause was.
     pub recent: Vec<Span>,
 }
 
@@ -111,6 +111,8 @@ pub struct OutputRecord {
     pub unproven: u64,
     /// A force that stands: to what, until when, by whom.
     pub force: Option<(Switch, Wall, String)>,
+    /// How long ago each restart of its plug in the last day was.
+    pub restarts: Vec<Span>,
 }
 
 /// An alarm's record.

@@ -18,16 +18,20 @@ use super::deadlines::Deadlines;
 use super::drain_back::DrainBack;
 use super::effect::{Deadline, DeadlineKind, Durability, Effect, JournalEntry, JournalKind};
 use super::event::{Event, Retained};
+use super::futile::{self, Futile};
 use super::hold::{HANDS_IN, Hold, WaitingAnswer};
 use super::ids::{ConditionId, HoldId, InterlockId, OutputId, ProbeId, RuleId};
 use super::interlock::{Change, Interlock, Stage};
-use super::plan::{AtLimit, ConductivityPlan, InterlockPlan, OutputKind, SignalPlan, Switch, TankPlan};
-use super::plug::{Decision, Noticed, Plug, TOGETHER, Telling};
+use super::plan::{
+    AtLimit, ConductivityPlan, InterlockPlan, LoopSide, OutputKind, OutputPlan, SignalPlan, Switch, TankPlan,
+};
+use super::plug::{Decision, Noticed, Plug, Telling};
 use super::probe::Probe;
 use super::quality::Fault;
 use super::spacing::Start;
 use super::state::TankState;
-use super::thermostat::Thermostat;
+use super::stillness;
+use super::thermostat::{Runs, Thermostat};
 use super::top_off::TopOff;
 use super::vote::Signal;
 
@@ -88,6 +92,7 @@ pub struct Tank {
     pub(super) signals: Vec<Signal>,
     pub(super) nodes: Vec<Node>,
     pub(super) thermostat: Thermostat,
+    pub(super) futile: Futile,
     pub(super) top_offs: Vec<TopOff>,
     pub(super) drain_back: DrainBack,
     pub(super) interlocks: Vec<Interlock>,
@@ -132,6 +137,7 @@ impl Tank {
             signals: plan.signals.iter().map(Signal::new).collect(),
             nodes: vec![Node::default(); plan.conditions.len()],
             thermostat: Thermostat::default(),
+            futile: Futile::default(),
             top_offs: Self::blank_top_offs(&plan, now.steady),
             drain_back: DrainBack::default(),
             interlocks: vec![Interlock::default(); plan.interlocks.len()],
@@ -224,7 +230,10 @@ impl Tank {
                 return self.plugs.get_mut(output.index()).is_some_and(|plug| plug.metered(watts, now));
             }
             Event::AliveArrived { output, alive: Ok(alive) } => {
-                return self.plugs.get_mut(output.index()).is_some_and(|plug| plug.said_alive(alive, now));
+                return self.take_life(output, |plug, plan| plug.said_alive(plan, alive, now), effects);
+            }
+            Event::UptimeArrived { output, uptime: Ok(uptime), retained: Retained::No } => {
+                return self.take_life(output, |plug, plan| plug.said_uptime(plan, uptime, now), effects);
             }
             Event::ForeignCommandSeen { output, command, retained } => {
                 self.take_foreign_command(output, command, retained, effects);
@@ -250,8 +259,11 @@ impl Tank {
                 self.plugs.iter_mut().for_each(Plug::forget_broker);
             }
             Event::RequestArrived { id, by, request } => self.take_request(id, &by, request, effects),
-            // A report or a meter that cannot be read says nothing; wire counts it.
-            Event::ReportArrived { .. } | Event::MeterArrived { .. } | Event::AliveArrived { .. } => return false,
+            // What cannot be read says nothing; wire counts it.
+            Event::ReportArrived { .. }
+            | Event::MeterArrived { .. }
+            | Event::AliveArrived { .. }
+            | Event::UptimeArrived { .. } => return false,
             Event::Woken => {}
         }
         true
@@ -280,9 +292,20 @@ impl Tank {
     }
 
     fn take_report(&mut self, output: OutputId, state: Switch, effects: &mut Vec<Effect>) -> bool {
+        let now = self.now.steady;
+        self.take_life(output, |plug, plan| plug.reported(plan, state, now), effects)
+    }
+
+    /// A plug said something of itself. Returns whether it is news.
+    fn take_life(
+        &mut self,
+        output: OutputId,
+        take: impl FnOnce(&mut Plug, &OutputPlan) -> Noticed,
+        effects: &mut Vec<Effect>,
+    ) -> bool {
         let Some(plug) = self.plugs.get_mut(output.index()) else { return false };
         let before = plug.standing();
-        let noticed = plug.reported(&self.plan.outputs[output.index()], state, self.now.steady);
+        let noticed = take(plug, &self.plan.outputs[output.index()]);
         let news = plug.standing() != before;
         self.write_down(output, noticed, effects);
         news
@@ -298,10 +321,13 @@ impl Tank {
         let now = self.now.steady;
         let Some(plug) = self.plugs.get_mut(output.index()) else { return };
         plug.foreign_at = Some(now);
+        plug.conflict.kept = retained == Retained::Yes;
         // Undone in the unsafe direction only; towards off, its report will tell.
-        let against = command == Some(Switch::On) && plug.told == Some(Switch::Off);
-        if against {
-            plug.tell_again(now);
+        if command == Some(Switch::On) && plug.told == Some(Switch::Off) {
+            plug.undo(now);
+        }
+        if command == Some(Switch::Off) {
+            plug.foreign_off_at = Some(now);
         }
         let what = command.map_or("something that is none of our payloads", Switch::word);
         let kept = if retained == Retained::Yes {
@@ -320,7 +346,14 @@ impl Tank {
             Noticed::Nothing | Noticed::OffUnexplained => return,
             Noticed::Proven => (JournalKind::Proof, format!("proven {state} by its report")),
             Noticed::NotProven => (JournalKind::Proof, format!("told {state}, and not proven in time")),
-            Noticed::Rebooted => (JournalKind::Proof, format!("came back in another state; told {state} again")),
+            Noticed::Rebooted => {
+                let plug = &self.plugs[output.index()];
+                let into = plug.report.map_or("another state", |(state, _)| state.word());
+                let wrong = if plug.restarts.wrong_boot { ", which is not what `boots:` says" } else { "" };
+                let then = plug.told.map_or_else(|| "it rests".to_owned(), |to| format!("told {} again", to.word()));
+                (JournalKind::Proof, format!("its plug restarted into {into}{wrong}; {then}"))
+            }
+            Noticed::Restarted => (JournalKind::Proof, "its plug restarted".to_owned()),
             Noticed::SwitchedOn => (JournalKind::Foreign, "somebody switched it on against us; told off".to_owned()),
         };
         self.unsaved = true;
@@ -334,13 +367,12 @@ impl Tank {
         for (probe, plan) in self.probes.iter().zip(&self.plan.probes) {
             probe.deadline(plan, now, &mut deadlines);
         }
+        stillness::follow(&self.plan, &mut self.probes, now, &mut deadlines);
         for (signal, plan) in self.signals.iter_mut().zip(&self.plan.signals) {
             signal.vote(plan, &self.plan.probes, &mut self.probes, now, &mut deadlines);
         }
         self.evaluate_conditions(&mut deadlines);
-        if let Some(plan) = &self.plan.thermostat {
-            self.thermostat.wish(plan, &self.signals[plan.signal.index()].vote, now, &mut deadlines);
-        }
+        self.wish_heat(&mut deadlines);
         self.follow_interlocks(effects, &mut deadlines);
         self.follow_holds(effects, &mut deadlines);
         self.end_forces(effects, &mut deadlines);
@@ -351,6 +383,7 @@ impl Tank {
         }
         self.follow_drain_back(effects, &mut deadlines);
         self.follow_top_offs(effects, &mut deadlines);
+        self.follow_heat(&mut deadlines);
         self.gather_opinions(&mut deadlines);
         self.gather_top_offs();
         if self.decide(effects, &mut deadlines) {
@@ -364,6 +397,31 @@ impl Tank {
         self.answer_waiting(effects, &mut deadlines);
         self.save(effects, &mut deadlines);
         self.deadline = deadlines.earliest();
+    }
+
+    fn wish_heat(&mut self, deadlines: &mut Deadlines) {
+        let Some(plan) = &self.plan.thermostat else { return };
+        let now = self.now.steady;
+        let plug = |side: LoopSide| &self.plugs[side.output.index()];
+        let runs = |side: Option<LoopSide>| {
+            side.is_some_and(|side| plug(side).decision.as_ref().is_some_and(|decision| decision.to == Switch::On))
+        };
+        let heated_at = plan.heat.and_then(|side| plug(side).last_on);
+        let runs = Runs { heating: runs(plan.heat), cooling: runs(plan.cool), heated_at };
+        let before = self.thermostat.heat;
+        self.thermostat.wish(plan, &self.signals[plan.signal.index()].vote, runs, now, deadlines);
+        stillness::switched(&self.plan, &mut self.probes, before, self.thermostat.heat, now);
+    }
+
+    /// Whether the heat that is given arrives.
+    fn follow_heat(&mut self, deadlines: &mut Deadlines) {
+        let Some(plan) = &self.plan.thermostat else { return };
+        let Some(heater) = plan.heat.map(|side| side.output.index()) else { return };
+        let Some(watts) = self.plan.outputs[heater].rating else { return };
+        let vote = &self.signals[plan.signal.index()].vote;
+        let water = (vote.quality.is_good() && self.plugs[heater].running() == Switch::On).then_some(vote.value);
+        let least = futile::least_rise(watts.watts(), self.plan.water.litres());
+        self.futile.follow(water, least, self.now.steady, deadlines);
     }
 
     fn evaluate_conditions(&mut self, deadlines: &mut Deadlines) {
@@ -419,6 +477,10 @@ impl Tank {
                 Change::LatchedByCount => format!("latched: {}", too_often(&self.plan.interlocks[index], &cause)),
                 Change::Cleared | Change::None => "cleared, the cause is gone".to_owned(),
             };
+            let counts = [Change::Tripped, Change::Confirmed, Change::Latched, Change::LatchedByCount];
+            if interlock.known && counts.contains(&change) {
+                interlock.count_trip(now.steady);
+            }
             if matches!(change, Change::Tripped | Change::LatchedByCount) {
                 interlock.since = now.wall;
                 interlock.last_trip = Some(now.wall);
@@ -458,12 +520,13 @@ impl Tank {
     fn explain_offs(&mut self, effects: &mut Vec<Effect>, deadlines: &mut Deadlines) {
         let now = self.now.steady;
         let Some(first) = self.plugs.iter().filter_map(|plug| plug.unexplained_off).min() else { return };
-        let due = first.after(TOGETHER);
+        let off: Vec<_> = (0..self.plugs.len()).filter(|index| self.plugs[*index].unexplained_off.is_some()).collect();
+        let spans = off.iter().map(|index| Plug::looked_at_for(&self.plan.outputs[*index], off.len()));
+        let due = first.after(spans.max().unwrap_or_default());
         if due > now {
             deadlines.ask(due, DeadlineKind::Proof);
             return;
         }
-        let off: Vec<_> = (0..self.plugs.len()).filter(|index| self.plugs[*index].unexplained_off.is_some()).collect();
         let names: Vec<_> = off.iter().map(|index| self.plan.outputs[*index].name.to_string()).collect();
         let names = names.join(", ");
         if off.len() > 1 {
@@ -478,6 +541,15 @@ impl Tank {
         for index in off {
             self.plugs[index].unexplained_off = None;
             self.plugs[index].foreign_at = Some(now);
+            let kind = self.plan.outputs[index].kind;
+            if kind.may_always_be_off() && self.plugs[index].told_off_by_another(first) {
+                // Off is safe here: it is told of, and not fought.
+                let text = "switched off by somebody else's command; left off for now";
+                self.journal(JournalKind::Foreign, &names, text, effects);
+                let (until, by) = (now.after(super::requests::DEFAULT_FORCE), "somebody else's command".to_owned());
+                self.forces[index] = Some(Force { to: Switch::Off, until, by });
+                continue;
+            }
             let by = format!("a person at the plug of {names}");
             self.journal(JournalKind::Foreign, &names, "switched off by hand; nothing restarts by itself", effects);
             if let Some(hold) = self.plan.hold(HANDS_IN) {
@@ -501,9 +573,14 @@ impl Tank {
                 deadlines.ask(end, DeadlineKind::Minimum);
             }
             let missing = plan.permissives.iter().position(|need| !self.nodes[need.condition.index()].truth.is_true());
+            // Too many starts within an hour: the next one waits, whoever wishes it.
+            let worn = plug.starts_free_at(plan.kind, now.steady);
+            if let Some(at) = worn {
+                deadlines.ask(at, DeadlineKind::Minimum);
+            }
             self.opinions.push(Opinions {
                 trip: None,
-                start_blocked: missing.map(Layer::Permissive),
+                start_blocked: missing.map(Layer::Permissive).or(worn.map(|_| Layer::MinimumTime)),
                 hold: None,
                 force: self.forces[index].as_ref().map(|force| force.to),
                 rule: None,
@@ -600,6 +677,12 @@ impl Tank {
             if before.is_none_or(|(before, _)| before != to) {
                 changed = true;
                 self.unsaved = true;
+                if to == Switch::On && self.opinions[index].running == Switch::Off {
+                    self.plugs[index].starts.note(self.now.steady);
+                    if let Some(plan) = &self.plan.thermostat {
+                        self.thermostat.started(plan, OutputId::new(index), self.now.steady);
+                    }
+                }
                 let plan = &self.plan.outputs[index];
                 let word = if decision.leaves_alone(plan.kind) { "left as it is found" } else { to.word() };
                 let (name, text) = (plan.name.clone(), format!("{word}: {}", decision.cause));

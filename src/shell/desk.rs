@@ -191,7 +191,8 @@ impl Desk {
             Event::ReadingArrived { reading: Err(reason), .. }
             | Event::ReportArrived { report: Err(reason), .. }
             | Event::MeterArrived { watts: Err(reason), .. }
-            | Event::AliveArrived { alive: Err(reason), .. } => *reason,
+            | Event::AliveArrived { alive: Err(reason), .. }
+            | Event::UptimeArrived { uptime: Err(reason), .. } => *reason,
             _ => return,
         };
         self.meters.unreadable(unreadable);

@@ -92,6 +92,7 @@ impl Tank {
                 report: Fitted::Fitted,
                 meter: Some(MeterPlan { stale_after: Span::from_seconds(30), running: None }),
                 alive: Fitted::Fitted,
+                uptime: Fitted::NotFitted,
                 lease: lease.map(|lasts| LeasePlan { lasts, refresh: lasts.part(4) }),
                 boots: Some(boots),
                 prove_within: Span::from_seconds(5),
@@ -118,6 +119,7 @@ impl Tank {
                 unit: units_of(Quantity::Power).next().unwrap(),
             }),
             alive: Some(word("alive", "1", "0")),
+            uptime: None,
             lease: lease.map(|lasts| LeaseBinding {
                 payload: r#"{"on":true,"for":{seconds}}"#.to_owned(),
                 lasts,

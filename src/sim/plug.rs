@@ -11,6 +11,7 @@ use std::sync::Arc;
 
 use crate::control::plan::Switch;
 use crate::time::{Span, Steady};
+use crate::units::Unit;
 use crate::wire::binding::PlugBinding;
 
 use super::Chance;
@@ -32,7 +33,9 @@ struct Voice {
     form: Form,
     /// The words of its relay, off and on, if they stand there.
     relay: Option<[Arc<str>; 2]>,
-    meter: bool,
+    /// The unit of its watts, if they stand there.
+    meter: Option<&'static Unit>,
+    uptime: bool,
 }
 
 impl Voice {
@@ -40,21 +43,33 @@ impl Voice {
     fn all(binding: &PlugBinding) -> Vec<Self> {
         let report = binding.report.as_ref();
         let meter = binding.meter.as_ref();
-        let mut topics: Vec<&str> = report.map(|r| &*r.topic).into_iter().chain(meter.map(|m| &*m.topic)).collect();
-        topics.dedup();
+        let uptime = binding.uptime.as_ref();
+        let topics = [report.map(|r| &*r.topic), meter.map(|m| &*m.topic), uptime.map(|u| &*u.topic)];
+        let mut own: Vec<&str> = Vec::new();
+        for topic in topics.into_iter().flatten() {
+            if !own.contains(&topic) {
+                own.push(topic);
+            }
+        }
         let voice = |topic: &str| {
             let report = report.filter(|report| report.topic == topic);
             let meter = meter.filter(|meter| meter.topic == topic);
             let word = |words: &[String]| Arc::from(words.first().map_or("", String::as_str));
-            let pointers = report.map(|r| r.pointer.as_ref()).into_iter().chain(meter.map(|m| m.pointer.as_ref()));
+            let uptime = uptime.filter(|uptime| uptime.topic == topic);
+            let pointers = [
+                report.map(|r| r.pointer.as_ref()),
+                meter.map(|m| m.pointer.as_ref()),
+                uptime.map(|u| u.pointer.as_ref()),
+            ];
             Self {
                 topic: topic.into(),
-                form: Form::of(pointers),
+                form: Form::of(pointers.into_iter().flatten()),
                 relay: report.map(|report| [word(&report.off), word(&report.on)]),
-                meter: meter.is_some(),
+                meter: meter.map(|meter| meter.unit),
+                uptime: uptime.is_some(),
             }
         };
-        topics.into_iter().map(voice).collect()
+        own.into_iter().map(voice).collect()
     }
 }
 
@@ -72,6 +87,8 @@ pub(super) struct Plug {
     /// Its firmware is not up yet.
     booting: bool,
     pub lease_ends: Option<Steady>,
+    /// Its firmware is up since then.
+    up_since: Steady,
     /// What is wrong with it; the number is the fault's.
     pub faults: Vec<(usize, OutputFault)>,
     pub chance: Chance,
@@ -93,6 +110,7 @@ impl Plug {
             mains: true,
             booting: false,
             lease_ends: None,
+            up_since: start,
             faults: Vec::new(),
             chance,
             frozen_watts: None,
@@ -189,6 +207,7 @@ impl Plug {
         if self.mains {
             self.turn(into, at);
             self.booting = false;
+            self.up_since = at;
         }
     }
 
@@ -224,9 +243,9 @@ impl Plug {
     }
 
     /// Its relay's report alone.
-    pub fn report(&mut self) -> Option<Message> {
+    pub fn report(&mut self, at: Steady) -> Option<Message> {
         self.binding.report.as_ref()?;
-        self.say(0)
+        self.say(0, at)
     }
 
     /// That it is alive, or (by its will) that it is not.
@@ -239,18 +258,20 @@ impl Plug {
     }
 
     /// One message with all that the binding finds on one of its topics.
-    pub fn say(&mut self, voice: usize) -> Option<Message> {
+    pub fn say(&mut self, voice: usize, at: Steady) -> Option<Message> {
         let voices = Arc::clone(&self.voices);
         let voice = voices.get(voice)?;
-        let relay = voice.relay.as_ref().map(|words| Arc::clone(&words[usize::from(self.relay == Switch::On)]));
-        let watts = if voice.meter { self.shown_watts() } else { 0.0 };
-        let unit = self.binding.meter.as_ref().filter(|_| voice.meter).map(|meter| meter.unit);
-        let watts = unit.map(|unit| Scalar::Number(unit.from_canonical(watts), 4));
-        let payload = match (relay.map(Scalar::Word), watts) {
-            (Some(relay), Some(watts)) => voice.form.fill(&[relay, watts]),
-            (Some(one), None) | (None, Some(one)) => voice.form.fill(&[one]),
-            (None, None) => None,
-        };
-        Some(Message { topic: Arc::clone(&voice.topic), payload: payload?, retained: false })
+        let mut said = Vec::with_capacity(3);
+        said.extend(
+            voice.relay.as_ref().map(|words| Scalar::Word(Arc::clone(&words[usize::from(self.relay == Switch::On)]))),
+        );
+        if let Some(unit) = voice.meter {
+            said.push(Scalar::Number(unit.from_canonical(self.shown_watts()), 4));
+        }
+        if voice.uptime {
+            said.push(Scalar::Number(at.since(self.up_since).seconds().floor(), 0));
+        }
+        let payload = voice.form.fill(&said)?;
+        Some(Message { topic: Arc::clone(&voice.topic), payload, retained: false })
     }
 }

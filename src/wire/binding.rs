@@ -72,6 +72,8 @@ pub struct PlugBinding {
     pub meter: Option<MeterBinding>,
     /// Where it, or its will, says that it is alive. `on` means alive.
     pub alive: Option<WordBinding>,
+    /// Where it says how long it has been up.
+    pub uptime: Option<UptimeBinding>,
     /// The payload that switches it on for so many seconds.
     pub lease: Option<LeaseBinding>,
 }
@@ -113,6 +115,15 @@ pub struct MeterBinding {
     pub pointer: Option<Pointer>,
     /// The unit of the number.
     pub unit: &'static Unit,
+}
+
+/// A topic with a count that begins anew when the plug restarts; in whatever unit.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct UptimeBinding {
+    /// The topic.
+    pub topic: String,
+    /// Where in a JSON payload.
+    pub pointer: Option<Pointer>,
 }
 
 /// The plug's own auto-off countdown.

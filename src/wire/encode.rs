@@ -68,7 +68,7 @@ mod tests {
             qos: 1,
             expiry: Span::from_seconds(10),
         };
-        let plug = PlugBinding { command, report: None, meter: None, alive: None, lease };
+        let plug = PlugBinding { command, report: None, meter: None, alive: None, uptime: None, lease };
         TankBindings { tank: Name::new("lagoon"), probes: vec![], plugs: vec![plug] }
     }
 

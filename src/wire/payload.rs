@@ -7,7 +7,7 @@
 use crate::control::event::{Alive, Unreadable};
 use crate::control::plan::Switch;
 use crate::time::{Span, Wall};
-use crate::units::Unit;
+use crate::units::{Quantity, Unit};
 
 use super::binding::{Pointer, ProbeForm, WordBinding};
 use super::json::Node;
@@ -72,6 +72,11 @@ impl<'a> Payload<'a> {
             Node::Text(text) => number::parse(text, unit),
             Node::Null | Node::Bool(_) | Node::List(_) | Node::Map(_) => Err(Unreadable::NotANumber),
         }
+    }
+
+    /// A bare count, in whatever unit.
+    pub fn count(&mut self, pointer: Option<&Pointer>) -> Result<f64, Unreadable> {
+        self.number(pointer, Quantity::Contact.canonical())
     }
 
     /// A relay's report.

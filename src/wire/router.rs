@@ -89,6 +89,7 @@ enum Target {
     Report(OutputId),
     Meter(OutputId),
     Alive(OutputId),
+    Uptime(OutputId),
     Command(OutputId),
     Ask,
     /// As `Ask`, of all tanks at once.
@@ -101,7 +102,7 @@ impl Target {
             Self::Probe(_) => MessageKind::Reading,
             Self::Report(_) => MessageKind::Report,
             Self::Meter(_) => MessageKind::Meter,
-            Self::Alive(_) => MessageKind::Alive,
+            Self::Alive(_) | Self::Uptime(_) => MessageKind::Alive,
             Self::Command(_) => MessageKind::Command,
             Self::Ask | Self::AskAll => MessageKind::Ask,
         }
@@ -134,6 +135,8 @@ impl Router {
                 let word = |binding: &Option<_>, target| {
                     binding.as_ref().map(|binding: &super::binding::WordBinding| (binding.topic.clone(), index, target))
                 };
+                // Before the report: in one message the uptime explains the state.
+                targets.extend(plug.uptime.as_ref().map(|up| (up.topic.clone(), index, Target::Uptime(output))));
                 targets.extend(word(&plug.report, Target::Report(output)));
                 targets.extend(plug.meter.as_ref().map(|m| (m.topic.clone(), index, Target::Meter(output))));
                 targets.extend(word(&plug.alive, Target::Alive(output)));
@@ -182,7 +185,10 @@ impl Router {
         for (tank, target) in targets {
             heard.extend(self.one(*tank, *target, message, &mut payload, now));
         }
-        targets.first().map_or(MessageKind::Other, |(_, target)| target.kind())
+        // An uptime that rides along names no message.
+        let rides = |target: &Target| matches!(target, Target::Uptime(_));
+        let named = targets.iter().find(|(_, target)| !rides(target)).or(targets.first());
+        named.map_or(MessageKind::Other, |(_, target)| target.kind())
     }
 
     fn one(
@@ -221,6 +227,10 @@ impl Router {
             Target::Alive(output) => {
                 let binding = bindings.plug(output).alive.as_ref()?;
                 Event::AliveArrived { output, alive: payload.alive(binding) }
+            }
+            Target::Uptime(output) => {
+                let binding = bindings.plug(output).uptime.as_ref()?;
+                Event::UptimeArrived { output, uptime: payload.count(binding.pointer.as_ref()), retained }
             }
             Target::Command(output) => {
                 // An empty payload is how a retained command is cleared; no plug is told anything by it.

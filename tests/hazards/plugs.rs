@@ -65,6 +65,56 @@ fn f29_a_return_pump_that_reboots_into_off_is_started_and_the_top_off_waits_for_
     story.sound();
 }
 
+/// The broker does not notice: it is away for five seconds. Its sign of life and its uptime say what it was.
+#[test]
+fn f29_a_quick_restart_of_a_pump_s_plug_is_no_person_and_the_fourth_of_a_day_is_told() {
+    let at = ["1 h", "2 h", "3 h", "4 h"];
+    let faults = at.map(|at| format!("return-pump plug reboots off at {at}"));
+    let mut story = Story::new(21.0, &faults.each_ref().map(String::as_str));
+    for at in at {
+        story.until(at);
+        assert!(story.alarm("return-pump-restarts", "0 s").is_none(), "not yet at {at}\n{}", story.all());
+        story.run.pass(span("1 s"));
+        assert!(!story.works("return-pump"), "it restarts at {at}");
+        story.run.pass(span("14 s"));
+        assert!(story.works("return-pump"), "it is started again after {at}\n{}", story.all());
+    }
+    story.until("4 h 10 min");
+    assert!(story.alarm("return-pump-restarts", "4 h").is_some(), "{}", story.all());
+    assert!(story.alarm("return-pump-boots-wrong", "1 h").is_some(), "`boots: on` is written\n{}", story.all());
+    assert!(story.run.status("lagoon").unwrap().holds.iter().all(|hold| !hold.active), "no person was here");
+    story.sound();
+}
+
+/// The other side of it: the same off with nothing that speaks of a restart is a person.
+#[test]
+fn f32_a_pump_that_a_person_switches_off_stays_off() {
+    let mut story = Story::new(21.0, &["return-pump plug is switched off at 1 h"]);
+    story.until("1 h 20 min");
+    assert!(!story.works("return-pump"), "{}", story.all());
+    assert!(story.run.status("lagoon").unwrap().holds.iter().any(|hold| hold.active));
+    assert!(story.alarm("return-pump-boots-wrong", "1 h").is_none());
+    story.sound();
+}
+
+#[test]
+fn f30_a_heater_that_outlives_its_lease_is_told() {
+    let faults = [
+        "display-temp reads 24.6 °C for 6 min",
+        "sump-temp reads 24.6 °C for 6 min",
+        "heater plug forgets its lease",
+        "heater plug ignores off at 5 min",
+        "display-temp reads 25.4 °C at 6 min",
+        "sump-temp reads 25.4 °C at 6 min",
+    ];
+    let mut story = Story::new(17.0, &faults);
+    story.until("15 min");
+    assert!(story.works("heater"), "nothing that a daemon can do ends it");
+    let told = story.alarm("heater-lease-outlived", "6 min").expect("it is told");
+    assert!(told >= span("9 min") && told <= span("10 min"), "a lease of 180 s: {told}\n{}", story.all());
+    story.sound();
+}
+
 #[test]
 fn f30_a_heater_that_ignores_off_is_told_again_and_again_and_somebody_is_told() {
     let faults = [
@@ -97,6 +147,49 @@ fn f32_a_top_off_that_a_person_switches_on_at_a_full_sump_is_undone_within_secon
     assert!(off.minus(on) <= span("2 s"), "{}", off.minus(on));
     let told = story.alarm("top-off-foreign-switch", "20 min").expect("it is told");
     assert!(told <= span("20 min 5 s"), "{told}");
+    story.sound();
+}
+
+/// The other controller answers each of our offs.
+#[test]
+fn f33_two_controllers_are_told_to_be_in_conflict_and_the_plug_is_not_flooded() {
+    let mut story = Story::new(21.0, &[]);
+    story.until("20 min");
+    for _ in 0..120 {
+        story.run.publish("lagoon/plug/top-off/set", b"ON", false);
+        story.run.pass(span("1 s"));
+    }
+    let told = story.told("top-off", "20 min", "22 min");
+    assert!(told.iter().all(|(_, on)| !on), "{told:?}");
+    assert!((20..=40).contains(&told.len()), "undone, and 20 a minute at most: {}", told.len());
+    let conflict = story.alarm("top-off-conflict", "20 min").expect("a conflict is told");
+    assert!(conflict <= span("20 min 5 s"), "{conflict}");
+    story.run.pass(span("10 s"));
+    assert!(!story.works("top-off"));
+    story.until("31 min");
+    assert_eq!(
+        story
+            .run
+            .status("lagoon")
+            .unwrap()
+            .alarms
+            .iter()
+            .filter(|a| &*a.alarm == "top-off-conflict" && a.active)
+            .count(),
+        1
+    );
+    story.until("34 min");
+    assert_eq!(
+        story
+            .run
+            .status("lagoon")
+            .unwrap()
+            .alarms
+            .iter()
+            .filter(|a| &*a.alarm == "top-off-conflict" && a.active)
+            .count(),
+        0
+    );
     story.sound();
 }
 

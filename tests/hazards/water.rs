@@ -99,17 +99,18 @@ fn f46_a_clogged_weir_stops_the_return_pump_before_the_display_runs_over() {
     let off = story.first("1 h 5 min", |story| story.run.passed() > span("1 h") && !story.works("return-pump"));
     assert!(off.is_some_and(|off| off < span("1 h 2 min")), "{off:?}");
     story.until("2 h");
-    assert!(story.alarm("return-pump-dry-trip", "1 h").is_some());
+    assert!(story.alarm("sump-falls-trip", "1 h").is_some());
+    assert!(!story.told_on("return-pump", "1 h 2 min", "2 h"), "it is latched\n{}", story.all());
     assert!(story.truth().floor_litres < 0.01, "{} L on the floor", story.truth().floor_litres);
     assert!(story.works("powerhead"), "the animals breathe");
     assert!(!story.told_on("heater", "1 h 1 min", "2 h"), "{}", story.all());
     story.sound();
 }
 
-/// F46, F34. The display drains back and the pump starts again, but not for ever.
+/// F34, F46. The display drains back and the pump starts again, but not for ever.
 #[test]
-fn f46_a_weir_that_stays_clogged_latches_the_return_pump_off() {
-    let mut story = Story::new(21.0, &["drain clogs at 1 h"]);
+fn f34_a_tank_that_leaks_dry_latches_the_return_pump_off() {
+    let mut story = Story::new(21.0, &["reservoir runs empty at 1 min", "lagoon leaks 4 L/h at 1 h"]);
     story.until("4 h");
     let starts = story.told("return-pump", "1 h", "4 h").into_iter().filter(|(_, on)| *on).count();
     assert!(starts <= 3, "{starts} starts\n{}", story.all());

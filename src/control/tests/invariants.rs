@@ -27,6 +27,7 @@ enum Act {
     Report(usize, Switch, bool),
     Watts(usize, f64),
     Alive(usize, bool),
+    Uptime(usize, f64),
     Foreign(usize, Option<Switch>, bool),
     Refused(usize, bool),
     Fault(usize, PlugFault),
@@ -93,6 +94,7 @@ fn acts() -> impl Strategy<Value = Act> {
         4 => (output.clone(), switches(), any::<bool>()).prop_map(|(o, s, r)| Act::Report(o, s, r)),
         1 => (output.clone(), -5.0..400.0f64).prop_map(|(o, w)| Act::Watts(o, w)),
         2 => (output.clone(), any::<bool>()).prop_map(|(o, a)| Act::Alive(o, a)),
+        1 => (output.clone(), 0.0..1e5f64).prop_map(|(o, u)| Act::Uptime(o, u)),
         2 => (output.clone(), proptest::option::of(switches()), any::<bool>()).prop_map(|(o, s, r)| Act::Foreign(o, s, r)),
         1 => (output.clone(), any::<bool>()).prop_map(|(o, n)| Act::Refused(o, n)),
         2 => (output, prop_oneof![Just(PlugFault::None), Just(PlugFault::Ignores), Just(PlugFault::Mute)])
@@ -319,6 +321,10 @@ impl Checked {
             }
             Act::Watts(index, watts) => {
                 self.step(Event::MeterArrived { output: output(index), watts: Ok(*watts), retained: Retained::No });
+            }
+            Act::Uptime(index, uptime) => {
+                let (output, retained) = (OutputId::new(*index), Retained::No);
+                self.world.step(Event::UptimeArrived { output, uptime: Ok(*uptime), retained });
             }
             Act::Alive(index, alive) => {
                 let alive = if *alive { Alive::Yes } else { Alive::No };

@@ -72,6 +72,7 @@ fn output(name: &str, kind: OutputKind, lease: Option<u64>) -> OutputPlan {
             report: Fitted::Fitted,
             meter: Some(MeterPlan { stale_after: Span::from_seconds(60), running: None }),
             alive: Fitted::Fitted,
+            uptime: Fitted::Fitted,
             lease: lease.map(|seconds| LeasePlan {
                 lasts: Span::from_seconds(seconds),
                 refresh: Span::from_seconds(seconds / 4),
@@ -190,6 +191,7 @@ fn add_conditions(plan: &mut TankPlan) {
         limit: 26.0,
         within: Span::from_minutes(30),
         alone_for: Span::from_minutes(10),
+        any_cause_over: 28.5,
     };
     let mut found = |fact| plan.add(Condition::TopOff { top_off: TopOffId::new(0), fact });
     let (no_response, siphon) = (found(TopOffFact::NoResponse), found(TopOffFact::Siphon));

@@ -1,9 +1,11 @@
 //! Stories and invariants of the core, in virtual time, on a lagoon written by hand.
 
 mod drain_back;
+mod heat;
 mod holds;
 mod invariants;
 mod lagoon;
+mod plugs;
 mod restarts;
 mod stories;
 mod top_off;

@@ -115,7 +115,7 @@ impl World {
     /// After a relay moved: report now, watts when the meter has seen it, and the lease's end.
     fn switched(&mut self, index: usize) {
         if self.plugs[index].is_online() {
-            let report = self.plugs[index].report();
+            let report = self.plugs[index].report(self.at);
             self.emit(report);
         }
         let seen = self.plugs[index].chance.span(Span::from_seconds(2), Span::from_seconds(5));
@@ -128,7 +128,7 @@ impl World {
     fn tell(&mut self, index: usize) {
         if self.plugs[index].is_online() {
             for voice in 0..self.plugs[index].voices() {
-                let said = self.plugs[index].say(voice);
+                let said = self.plugs[index].say(voice, self.at);
                 self.emit(said);
             }
         }

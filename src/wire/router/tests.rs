@@ -1,9 +1,12 @@
 use super::*;
 use crate::control::event::Alive;
 use crate::control::ids::Name;
+use crate::control::plan::Switch;
 use crate::time::Span;
 use crate::units::Quantity;
-use crate::wire::binding::{CommandBinding, LeaseBinding, MeterBinding, Pointer, ProbeBinding, ProbeForm, WordBinding};
+use crate::wire::binding::{
+    CommandBinding, LeaseBinding, MeterBinding, Pointer, ProbeBinding, ProbeForm, UptimeBinding, WordBinding,
+};
 
 fn words(list: &[&str]) -> Vec<String> {
     list.iter().map(|w| (*w).to_owned()).collect()
@@ -43,6 +46,7 @@ fn heater(tank: &str) -> PlugBinding {
             unit: Quantity::Power.canonical(),
         }),
         alive: Some(word(&format!("{tank}/plug/heater/alive"), "1", "0")),
+        uptime: None,
         lease: Some(LeaseBinding {
             payload: r#"{"on":true,"for":{seconds}}"#.to_owned(),
             lasts: Span::from_seconds(180),
@@ -175,4 +179,26 @@ fn what_nobody_asked_for_is_other_and_means_nothing() {
     let message = Message { topic: b"lagoon/display", payload: b"25.0", retained: Retained::No };
     assert_eq!(two_tanks().decode(message, NOW, &mut heard), MessageKind::Other);
     assert_eq!(heard, []);
+}
+
+#[test]
+fn an_uptime_that_rides_with_the_report_comes_before_it_and_names_no_message() {
+    let mut bindings = TankBindings { tank: Name::new("lagoon"), probes: Vec::new(), plugs: vec![heater("lagoon")] };
+    let topic = "lagoon/plug/heater/state";
+    let pointer = |token: &str| Some(Pointer(vec![token.to_owned()]));
+    let (on, off) = (vec!["on".to_owned()], vec!["off".to_owned()]);
+    bindings.plugs[0].report = Some(WordBinding { topic: topic.to_owned(), pointer: pointer("relay"), on, off });
+    bindings.plugs[0].uptime = Some(UptimeBinding { topic: topic.to_owned(), pointer: pointer("up") });
+    let router = Router::new(vec![bindings], &OwnTopics::new("slackwater"));
+    let mut heard = Vec::new();
+    let payload = br#"{"relay":"off","up":3}"#;
+    let message = Message { topic: topic.as_bytes(), payload, retained: Retained::No };
+    let kind = router.decode(message, Wall::from_unix_millis(0), &mut heard);
+    assert_eq!(kind, MessageKind::Report);
+    let (output, retained) = (OutputId::new(0), Retained::No);
+    let events = [
+        Event::UptimeArrived { output, uptime: Ok(3.0), retained },
+        Event::ReportArrived { output, report: Ok(Switch::Off), retained },
+    ];
+    assert_eq!(heard, events.map(|event| Heard::Event(TankIndex(0), event)));
 }
