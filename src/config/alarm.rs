@@ -12,6 +12,7 @@
 //! | `<interlock>-trip` | the interlock's | at once | |
 //! | `<hold>-overdue` | high | at the deadline | PICK |
 //! | `<top-off>-budget` | medium | the day's budget was reached twice in a week | PICK |
+//! | by power and flow | | see `power` and `flow` | |
 //! | `clock-jumped`, `state-damaged` | medium, high | at once | PICK |
 //!
 //! An entry of the same name in the file changes what it says and leaves the rest; `none` removes it, but
@@ -28,6 +29,7 @@ use super::condition::{self, Use};
 use super::kinds::{Measures, not_proven_priority, usual_deadband};
 use super::read::Item;
 use super::scope::Scope;
+use super::{flow, power};
 
 const KEYS: [&str; 5] = ["when", "priority", "on_delay", "off_delay", "advice"];
 
@@ -108,7 +110,7 @@ fn remove(alarms: &mut Vec<AlarmPlan>, at: Option<usize>, name: &Name, item: &It
     }
 }
 
-fn new(name: &str, priority: Priority, source: AlarmSource, advice: &str) -> AlarmPlan {
+pub(super) fn new(name: &str, priority: Priority, source: AlarmSource, advice: &str) -> AlarmPlan {
     AlarmPlan {
         name: Name::new(name),
         priority,
@@ -119,7 +121,7 @@ fn new(name: &str, priority: Priority, source: AlarmSource, advice: &str) -> Ala
     }
 }
 
-fn after(mut alarm: AlarmPlan, on_delay: Span) -> AlarmPlan {
+pub(super) fn after(mut alarm: AlarmPlan, on_delay: Span) -> AlarmPlan {
     alarm.on_delay = on_delay;
     alarm
 }
@@ -130,6 +132,8 @@ fn usual(plan: &TankPlan, scope: &Scope) -> Vec<AlarmPlan> {
     of_signals(plan, scope, &mut alarms);
     of_outputs(plan, &mut alarms);
     of_top_offs(plan, scope, &mut alarms);
+    power::alarms(plan, scope, &mut alarms);
+    flow::alarms(plan, scope, &mut alarms);
     for (at, interlock) in plan.interlocks.iter().enumerate() {
         let source = AlarmSource::Trip(InterlockId::new(at));
         alarms.push(new(&format!("{}-trip", interlock.name), interlock.priority, source, &interlock.advice));

@@ -263,10 +263,21 @@ fn alarm_text(plan: &TankPlan, alarm: &crate::control::plan::AlarmPlan) -> Strin
         AlarmSource::ForeignSwitch(id) => format!("something else switches {}", plan.outputs[id.index()].name),
         AlarmSource::Trip(id) => format!("interlock {} trips", plan.interlocks[id.index()].name),
         AlarmSource::HoldOverdue(id) => format!("hold {} is past its deadline", plan.holds[id.index()].name),
+        AlarmSource::PowerLost => "a power meter says nothing".to_owned(),
         AlarmSource::ClockJumped => "the clock jumped by more than a minute".to_owned(),
         AlarmSource::StateDamaged => "the saved state could not be read".to_owned(),
     };
-    let delay = if alarm.on_delay == Span::ZERO { String::new() } else { format!(" for {}", alarm.on_delay) };
+    let lasts = match &alarm.source {
+        AlarmSource::Condition(cause) => {
+            matches!(plan.conditions[cause.index()], crate::control::plan::Condition::Lasting { .. })
+        }
+        _ => false,
+    };
+    let delay = match alarm.on_delay {
+        Span::ZERO => String::new(),
+        delay if lasts => format!("; told {delay} later"),
+        delay => format!(" for {delay}"),
+    };
     format!("{}: {source}{delay}", alarm.priority.word())
 }
 

@@ -76,6 +76,7 @@ impl Tank {
             AlarmSource::HoldOverdue(hold) => {
                 Truth::of(self.holds[hold.index()].active.as_ref().is_some_and(|active| active.overdue))
             }
+            AlarmSource::PowerLost => self.power_lost().next().map_or(Truth::False, |_| Truth::of(self.connected)),
             AlarmSource::ClockJumped => recently(self.jumped_at, FOREIGN_QUIET, now, deadlines),
             AlarmSource::StateDamaged => Truth::of(self.damaged),
         }
@@ -83,7 +84,7 @@ impl Tank {
 
     fn alarm_text(&self, index: usize) -> String {
         match &self.plan.alarms[index].source {
-            AlarmSource::Condition(condition) => self.describe(*condition),
+            AlarmSource::Condition(condition) => self.describe_or_show(*condition),
             AlarmSource::SignalLost(signal) | AlarmSource::Disagree(signal) => {
                 format!("{}: {}", self.plan.signals[signal.index()].name, self.reading_text(*signal))
             }
@@ -118,6 +119,14 @@ impl Tank {
                         plan.limit
                     ),
                     None => format!("hold {} is released", plan.name),
+                }
+            }
+            AlarmSource::PowerLost => {
+                let names: Vec<_> = self.power_lost().map(|output| output.name.to_string()).collect();
+                if names.is_empty() {
+                    "every power meter is heard".to_owned()
+                } else {
+                    format!("no fresh power reading of {}", names.join(", "))
                 }
             }
             AlarmSource::ClockJumped => "the wall clock jumped by more than a minute".to_owned(),

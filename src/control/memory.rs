@@ -29,8 +29,14 @@ impl Tank {
         });
         let outputs = self.plan.outputs.iter().zip(self.plugs.iter().zip(&self.forces)).map(|(plan, (plug, force))| {
             let force = force.as_ref().map(|force| (force.to, self.now.wall_at(force.until), force.by.clone()));
-            let record =
-                OutputRecord { on_millis: plug.on_millis, switches: plug.switches, unproven: plug.unproven, force };
+            let record = OutputRecord {
+                on_millis: plug.on_millis,
+                switches: plug.switches,
+                unproven: plug.unproven,
+                force,
+                usual_power: plug.power.usual,
+                confirmed_watts: plug.power.confirmed,
+            };
             (plan.name.clone(), record)
         });
         let alarms = self.plan.alarms.iter().zip(&self.alarms).map(|(plan, live)| {
@@ -123,6 +129,7 @@ impl Tank {
             plug.on_millis = record.on_millis;
             plug.switches = record.switches;
             plug.unproven = record.unproven;
+            plug.power.remember(record.usual_power, record.confirmed_watts);
             self.forces[index] = record.force.as_ref().and_then(|(to, until, by)| {
                 let left = until.since(now.wall).min(super::requests::LONGEST_FORCE);
                 (left > crate::time::Span::ZERO).then(|| Force {

@@ -23,6 +23,7 @@ mod memory;
 mod new_water;
 pub mod plan;
 mod plug;
+mod power;
 mod probe;
 pub mod quality;
 mod replan;

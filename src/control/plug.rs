@@ -19,6 +19,7 @@ use super::deadlines::Deadlines;
 use super::effect::DeadlineKind;
 use super::event::{Alive, BrokerSaid};
 use super::plan::{Fitted, OutputKind, OutputPlan, Switch};
+use super::power::{Ask, Power};
 use super::status::ProofStatus;
 
 /// Told again after so long; off goes on at the last of these for ever. [C3: choice]
@@ -34,6 +35,8 @@ const ON_ATTEMPTS: u32 = 4;
 const ON_RARELY: Span = Span::from_minutes(10);
 /// A plug without report is told off again this often, in case it missed it. [choice]
 const REPEAT_UNPROVABLE_OFF: Span = Span::from_minutes(5);
+/// An off whose report agrees and whose power does not is told again this often. [F23: 10 s]
+const INSIST_EVERY: Span = Span::from_seconds(10);
 /// A change within this time after the plug came back is its reboot, not a person. [C7: choice]
 pub(super) const REBOOT_WINDOW: Span = Span::from_seconds(60);
 /// So long an unexplained off is looked at: do others change with it? [C7: choice]
@@ -71,7 +74,10 @@ pub(super) struct Plug {
     pub report: Option<(Switch, Steady)>,
     pub alive: Option<Alive>,
     returned_at: Option<Steady>,
-    pub watts: Option<(f64, Steady)>,
+    pub power: Power,
+    /// Although its report says off it draws: told off again then.
+    insists_at: Option<Steady>,
+    insisted: u32,
     refreshed_at: Steady,
     /// Last known to be on, by command, report or power.
     pub last_on: Option<Steady>,
@@ -126,7 +132,9 @@ impl Plug {
             report: None,
             alive: None,
             returned_at: None,
-            watts: None,
+            power: Power::new(now),
+            insists_at: None,
+            insisted: 0,
             refreshed_at: now,
             last_on: None,
             unexplained_off: None,
@@ -176,7 +184,7 @@ impl Plug {
         self.next_try = None;
         self.attempts = 0;
         self.report = None;
-        self.watts = None;
+        self.power.forget();
         self.unexplained_off = None;
         self.nobody_listens = false;
         self.proof = ProofStatus::NothingCommanded;
@@ -189,19 +197,31 @@ impl Plug {
         (report, proof, self.alive, self.returned_at, self.unexplained_off, self.foreign_at, self.nobody_listens)
     }
 
-    /// Its power came. Returns whether that is news: current that nobody knew of.
-    pub fn metered(&mut self, watts: f64, now: Steady) -> bool {
-        self.watts = Some((watts, now));
+    /// Its power came. `asks`: what conditions ask of it. Returns whether that is news.
+    pub fn metered(&mut self, plan: &OutputPlan, asks: &[Ask], watts: f64, now: Steady) -> bool {
+        let on = Some(Switch::On);
+        let proven_on = self.proof == ProofStatus::Proven && self.told == on && self.evidence() == on;
+        let news = self.power.metered(plan, asks, watts, proven_on, now);
         // More than a plug's own electronics draw. [D1: 5 W]
         if watts <= 5.0 || self.last_on == Some(now) {
-            return false;
+            return news;
         }
         self.last_on = Some(now);
         true
     }
 
+    /// Whether it is to be told off again and again, although its report says that it is off.
+    pub fn insist(&mut self, insists: bool, now: Steady) {
+        let first = self.insists_at.unwrap_or_else(|| now.after(INSIST_EVERY));
+        self.insists_at = insists.then_some(first);
+        self.insisted = if insists { self.insisted } else { 0 };
+    }
+
     /// The plug's report came.
     pub fn reported(&mut self, plan: &OutputPlan, state: Switch, now: Steady) -> Noticed {
+        if self.report.is_none_or(|(before, _)| before != state) {
+            self.power.switched(now);
+        }
         self.report = Some((state, now));
         let Some(told) = self.told else { return Noticed::Nothing };
         if state == told {
@@ -311,6 +331,17 @@ impl Plug {
         if let Some(at) = self.next_try.filter(|at| *at > now) {
             deadlines.ask(at, DeadlineKind::Proof);
         }
+        let telling = telling.or_else(|| {
+            let due = self.insists_at.is_some_and(|at| at <= now) && self.told == Some(Switch::Off);
+            due.then(|| {
+                self.insists_at = Some(now.after(INSIST_EVERY));
+                self.insisted += 1;
+                Telling::Switch(Switch::Off, 1 + self.insisted)
+            })
+        });
+        if let Some(at) = self.insists_at.filter(|at| *at > now) {
+            deadlines.ask(at, DeadlineKind::Proof);
+        }
         if let (Some(lease), Some(Switch::On)) = (plan.plug.lease, to) {
             deadlines.ask(self.refreshed_at.after(lease.refresh), DeadlineKind::Lease);
         }
@@ -321,6 +352,7 @@ impl Plug {
         if self.told != Some(to) {
             let first = self.told.is_none();
             self.told = Some(to);
+            self.power.switched(now);
             self.refreshed_at = now;
             self.attempts = 1;
             self.unexplained_off = None;

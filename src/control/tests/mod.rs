@@ -2,6 +2,7 @@
 
 mod holds;
 mod invariants;
-mod lagoon;
+pub(super) mod lagoon;
+mod power;
 mod stories;
 mod top_off;
