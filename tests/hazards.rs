@@ -5,6 +5,8 @@
 
 #[path = "hazards/plugs.rs"]
 mod plugs;
+#[path = "hazards/power.rs"]
+mod power;
 #[path = "hazards/probes.rs"]
 mod probes;
 #[path = "hazards/stage.rs"]

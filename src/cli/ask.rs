@@ -1,4 +1,4 @@
-//! `hold`, `release`, `force`, `reset`, `ack`: requests to the daemon, and what came of them.
+//! `hold`, `release`, `force`, `reset`, `confirm`, `ack`: requests to the daemon, and what came of them.
 //!
 //! Exit code 0 only if it is done and proven as far as it can be; 1 if it was refused, or is not proven.
 
@@ -94,6 +94,26 @@ pub struct Reset {
     pub daemon: Daemon,
 }
 
+/// What was learned of an output.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub enum Learned {
+    /// What it draws while it runs.
+    Watts,
+}
+
+/// Takes what was learned of an output as right: trips are judged by it from then on.
+#[derive(Debug, clap::Args)]
+pub struct Confirm {
+    /// The output.
+    pub output: String,
+    /// What of it.
+    #[arg(value_enum)]
+    pub what: Learned,
+    /// Which daemon and which tank.
+    #[command(flatten)]
+    pub daemon: Daemon,
+}
+
 /// Acknowledges alarms.
 #[derive(Debug, clap::Args)]
 pub struct Acknowledge {
@@ -183,6 +203,16 @@ impl Reset {
     /// Runs the command.
     pub fn run(&self) -> ExitCode {
         ask_one_or_all(self.all, &self.daemon, &json!({ "do": "reset", "interlock": self.interlock }))
+    }
+}
+
+impl Confirm {
+    /// Runs the command.
+    pub fn run(&self) -> ExitCode {
+        let what = match self.what {
+            Learned::Watts => "watts",
+        };
+        ask(&self.daemon, &json!({ "do": "confirm", "output": self.output, "what": what }))
     }
 }
 

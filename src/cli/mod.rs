@@ -44,6 +44,8 @@ enum Command {
     Force(ask::Force),
     /// Clears latched trips whose cause is gone.
     Reset(ask::Reset),
+    /// Takes what was learned of an output as right: trips are judged by it from then on.
+    Confirm(ask::Confirm),
     /// Acknowledges alarms.
     Ack(ask::Acknowledge),
     /// Reads a config directory and says what it means, or everything that is wrong with it.
@@ -65,6 +67,7 @@ pub fn main() -> ExitCode {
         Command::Release(release) => release.run(),
         Command::Force(force) => force.run(),
         Command::Reset(reset) => reset.run(),
+        Command::Confirm(confirm) => confirm.run(),
         Command::Ack(acknowledge) => acknowledge.run(),
         Command::Check(check) => check.run(),
         Command::Calc(calc) => calc.run(),

@@ -119,7 +119,14 @@ fn text(status: &Value) -> String {
             "cannot-be-proven" => "cannot be proven",
             _ => "not commanded yet",
         };
-        let watts = output["watts"].as_f64().map(|watts| format!(", {watts:.1} W")).unwrap_or_default();
+        let watts = output["watts"].as_f64().map(|watts| format!(", draws {watts:.1} W")).unwrap_or_default();
+        let usual = &output["usual_power"];
+        let usual = usual["least"].as_f64().zip(usual["greatest"].as_f64()).map(|(least, greatest)| {
+            let decimals = usize::from(greatest < 20.0);
+            let confirmed = if output["confirmed_watts"].is_null() { ", not confirmed" } else { "" };
+            format!(", usually {least:.decimals$} to {greatest:.decimals$} W{confirmed}")
+        });
+        let watts = watts + &usual.unwrap_or_default();
         let first = format!("{:3}  {proof}{watts}", word(&output["decided"]));
         (word(&output["output"]), format!("{first}; {}: {}", word(&output["layer"]), word(&output["cause"])))
     });
@@ -208,7 +215,7 @@ mod tests {
              \nalarms\n  sump-temp-lost  low, not acknowledged: nothing heard for 2 min\n                  Look at the cable.\n\
              \nholds\n  water-change  begun by command line\n                heater: off, proven\n\
              \nreadings\n  water-temp  25.25 °C, 4 s ago\n  room        stale: nothing for 6 min\n\
-             \noutputs\n  heater  off  proven, 0.4 W; hold: hold water-change pauses it\n\
+             \noutputs\n  heater  off  proven, draws 0.4 W; hold: hold water-change pauses it\n\
              \ntop-off\n  top-off  waiting; 0.45 L in 24 h, 2.12 L left for 24 h, 0.49 L for the hour\n           1.48 L evaporate in a day, by 31 refills\n           a run of 18 s raised the level by 3.9 mm\n\
              \ncaution: a hold is not isolation\n"
         );

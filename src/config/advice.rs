@@ -155,6 +155,12 @@ impl List<'_> {
             ),
             Some(_) => {}
         }
+        if !self.tank.facts.isolators.iter().any(|(of, _)| *of == id) {
+            self.warn(
+                &name,
+                "no `isolator:`, a second plug upstream: what a welded relay heats only a person can stop",
+            );
+        }
         if output.plug.meter.is_none() {
             self.warn(
                 &name,
@@ -349,9 +355,21 @@ impl List<'_> {
             self.warn("tank", "no high float: only the level stops the top-off, and one lying probe floods the tank");
         }
         if self.has(OutputKind::ReturnPump) && no_flow {
+            let metered = |output: &OutputPlan| output.kind == OutputKind::ReturnPump && output.plug.meter.is_some();
+            let pump = if self.tank.plan.outputs.iter().any(metered) { "watts" } else { "report" };
+            let level = if self.tank.facts.level.is_some() { " and from the level" } else { "" };
+            let missed = match (pump, level) {
+                ("report", "") => "a blocked or dead pump is not noticed",
+                _ => "a pump that turns and moves no water is noticed late or not at all",
+            };
             self.warn(
                 "tank",
-                "no flow meter: flow is taken from the return pump's report, and a blocked pump is not noticed",
+                format!("no flow meter: flow is taken from the return pump's {pump}{level}, and {missed}"),
+            );
+        } else if self.has(OutputKind::ReturnPump) && self.tank.facts.level.is_none() {
+            self.warn(
+                "tank",
+                "flow has two witnesses, meter and return pump: where they contradict nothing that needs flow starts. A `level:` would outvote the wrong one",
             );
         }
         if no_leak {
@@ -403,7 +421,14 @@ impl List<'_> {
             self.warn("plugs", format!("{names}: no report, so what is commanded is never proven; a lost command, a person at the button and a stuck relay are not noticed, and a hold cannot prove its pause"));
         }
         if let Some(names) = no_meter {
-            self.warn("plugs", format!("{names}: no power meter; the relay's report is the only proof"));
+            self.warn("plugs", format!("{names}: no power meter; the relay's report is the only proof, and a welded relay, a motor that stands still and too much current are not noticed"));
+        }
+        let no_watts = named(&|output| {
+            let meter = output.plug.meter.as_ref();
+            output.rating.is_none() && meter.is_some_and(|meter| meter.running.is_none())
+        });
+        if let Some(names) = no_watts {
+            self.warn("plugs", format!("{names}: a power meter and no `rating`: nothing is too much there before its watts are learned and confirmed (`slackwater confirm OUTPUT watts`)"));
         }
         if let Some(names) = no_alive {
             self.warn(

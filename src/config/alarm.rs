@@ -25,6 +25,7 @@
 //! | `<top-off>-leak`, `-burst` | high, urgent | the level falls by itself faster than `leak_over`, `burst_over` | PICK |
 //! | `<top-off>-restless` | medium | the level is not quiet for 30 min, so nothing is topped off | PICK |
 //! | `<return pump>-drain-back` | medium | a fifth and 3 mm more than usual ran back, or over `drain_back_under` | PICK |
+//! | by power and flow | | see `power` and `flow` | |
 //! | `clock-jumped`, `state-damaged` | medium, high | at once | PICK |
 //!
 //! An entry of the same name in the file changes what it says and leaves the rest; `none` removes it, but
@@ -42,6 +43,7 @@ use super::condition::{self, Use};
 use super::kinds::{Measures, not_proven_priority, usual_deadband};
 use super::read::Item;
 use super::scope::Scope;
+use super::{flow, power};
 
 const KEYS: [&str; 5] = ["when", "priority", "on_delay", "off_delay", "advice"];
 
@@ -122,7 +124,7 @@ fn remove(alarms: &mut Vec<AlarmPlan>, at: Option<usize>, name: &Name, item: &It
     }
 }
 
-fn new(name: &str, priority: Priority, source: AlarmSource, advice: &str) -> AlarmPlan {
+pub(super) fn new(name: &str, priority: Priority, source: AlarmSource, advice: &str) -> AlarmPlan {
     AlarmPlan {
         name: Name::new(name),
         priority,
@@ -133,7 +135,7 @@ fn new(name: &str, priority: Priority, source: AlarmSource, advice: &str) -> Ala
     }
 }
 
-fn after(mut alarm: AlarmPlan, on_delay: Span) -> AlarmPlan {
+pub(super) fn after(mut alarm: AlarmPlan, on_delay: Span) -> AlarmPlan {
     alarm.on_delay = on_delay;
     alarm
 }
@@ -150,6 +152,8 @@ fn usual(plan: &TankPlan, scope: &Scope) -> Vec<AlarmPlan> {
         let name = format!("{}-drain-back", plan.outputs[drain_back.pump.index()].name);
         alarms.push(new(&name, Priority::Medium, AlarmSource::DrainBack, advice));
     }
+    power::alarms(plan, scope, &mut alarms);
+    flow::alarms(plan, scope, &mut alarms);
     for (at, interlock) in plan.interlocks.iter().enumerate() {
         let source = AlarmSource::Trip(InterlockId::new(at));
         alarms.push(new(&format!("{}-trip", interlock.name), interlock.priority, source, &interlock.advice));

@@ -10,6 +10,7 @@
 //! | `{ known: s }` | the signal has a good value |
 //! | `{ output: o, is: on }`, `is: off` | it is commanded so |
 //! | `{ output: o, proven: on }`, `proven: off` | its plug freshly reports so |
+//! | `{ output: o, draws_over: 5 W }`, `draws_under:` | its power meter freshly says so |
 //! | `{ time: 22:00-07:30 }` | the local time of day is inside; several as a list |
 //! | `{ hold: water-change }`, `{ hold: any }` | that hold is on |
 //! | `{ all: [...] }`, `{ any: [...] }`, `{ not: {...} }` | Kleene's three-valued logic |
@@ -21,7 +22,7 @@
 use std::str::FromStr;
 
 use crate::control::ids::{ConditionId, HoldId, OutputId, SignalId};
-use crate::control::plan::{Condition, Doubtful, Estimate, Fitted, OutputFact, Side, Switch, TimerUnknown};
+use crate::control::plan::{Condition, Doubtful, DrawLimit, Estimate, Fitted, OutputFact, Side, Switch, TimerUnknown};
 use crate::time::{DailyWindow, LocalTime, Span};
 use crate::units::Quantity;
 
@@ -60,6 +61,21 @@ impl Use {
 const HEADS: [&str; 11] =
     ["signal", "any_probe_of", "highest_of", "lowest_of", "known", "output", "time", "hold", "all", "any", "not"];
 
+/// Keys that mean something beside one of them.
+const BESIDE: [&str; 11] = [
+    "over",
+    "under",
+    "fell",
+    "rose",
+    "within",
+    "is",
+    "proven",
+    "draws_over",
+    "draws_under",
+    "deadband",
+    "alone_margin",
+];
+
 /// The longest `lasting`.
 const LONGEST: Span = Span::from_hours(24 * 7);
 
@@ -71,7 +87,8 @@ pub(super) fn read(item: &Item, scope: &Scope, usage: Use) -> Option<ConditionId
 /// As [`read`], with keys beside the condition that the caller reads.
 pub(super) fn read_with(item: &Item, scope: &Scope, usage: Use, beside: &[&'static str]) -> Option<ConditionId> {
     let mut known = HEADS.to_vec();
-    known.extend(["over", "under", "fell", "rose", "within", "is", "proven", "deadband", "alone_margin", "lasting"]);
+    known.extend(BESIDE);
+    known.push("lasting");
     known.extend(beside);
     let fields = item.fields(&known)?;
     let heads: Vec<&str> = HEADS.into_iter().filter(|head| fields.get(head).is_some()).collect();
@@ -145,7 +162,7 @@ pub(super) fn read_with(item: &Item, scope: &Scope, usage: Use, beside: &[&'stat
 
 /// Reports keys that mean nothing beside this head.
 fn only(fields: &Fields, head: &str, allowed: &[&str]) {
-    for key in ["over", "under", "fell", "rose", "within", "is", "proven", "deadband", "alone_margin"] {
+    for key in BESIDE {
         if !allowed.contains(&key)
             && let Some(item) = fields.get(key)
         {
@@ -251,9 +268,22 @@ fn contact(fields: &Fields, subject: &Item, scope: &Scope, usage: Use) -> Option
 }
 
 fn output(fields: &Fields, subject: &Item, scope: &Scope) -> Option<ConditionId> {
-    only(fields, "output", &["is", "proven"]);
+    only(fields, "output", &["is", "proven", "draws_over", "draws_under"]);
     let output = OutputId::new(subject.one_of("output", &scope.outputs)?);
     let known = &scope.outputs[output.index()];
+    let draws = [("draws_over", Side::Above), ("draws_under", Side::Below)];
+    let draws: Vec<_> = draws.iter().filter_map(|(key, side)| Some((fields.get(key)?, *side))).collect();
+    if let ([(limit, side)], None, None) = (&draws[..], fields.get("is"), fields.get("proven")) {
+        if known.meter == Fitted::NotFitted {
+            limit.wrong(format!(
+                "the plug of `{}` has no power meter\nwrite `is:` or `proven:`, or a `meter` in its plug",
+                known.name
+            ));
+            return None;
+        }
+        let limit = DrawLimit::Watts(limit.amount(Quantity::Power, 0.1, 100_000.0)?);
+        return Some(scope.add(Condition::Draws { output, side: *side, limit }));
+    }
     let fact = match (fields.get("is"), fields.get("proven")) {
         (Some(is), None) => match is.switch()? {
             Switch::On => OutputFact::CommandedOn,
@@ -275,7 +305,7 @@ fn output(fields: &Fields, subject: &Item, scope: &Scope) -> Option<ConditionId>
         }
         _ => {
             fields.item.wrong(format!(
-                "nothing is asked of `{}`\nwrite one of `is: on`, `is: off`, `proven: on`, `proven: off`",
+                "nothing is asked of `{}`, or too much\nwrite one of `is: on`, `is: off`, `proven: on`, `proven: off`, `draws_over: 5 W`, `draws_under: 5 W`",
                 known.name
             ));
             return None;

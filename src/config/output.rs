@@ -13,8 +13,19 @@ use super::read::Item;
 use super::scope::KnownOutput;
 use super::topic::Owners;
 
-const KEYS: [&str; 10] =
-    ["kind", "rating", "rest", "least_on", "least_off", "longest_force", "starts", "delivers", "reservoir", "plug"];
+const KEYS: [&str; 11] = [
+    "kind",
+    "rating",
+    "rest",
+    "least_on",
+    "least_off",
+    "longest_force",
+    "starts",
+    "delivers",
+    "reservoir",
+    "isolator",
+    "plug",
+];
 
 /// What concerns the whole tank while its outputs are read.
 pub(super) struct Around<'c, 'a> {
@@ -35,6 +46,8 @@ pub(super) struct Output<'a> {
     pub(super) delivers_is_missing: bool,
     pub(super) reservoir: Option<Volume>,
     pub(super) lease_declined: bool,
+    /// The output of the plug upstream.
+    pub(super) isolator: Option<Item<'a>>,
     kind_is_known: bool,
 }
 
@@ -44,6 +57,7 @@ impl Output<'_> {
             name: self.plan.name.clone(),
             kind: self.plan.kind,
             report: self.plan.plug.report,
+            meter: if self.plan.plug.meter.is_some() { Fitted::Fitted } else { Fitted::NotFitted },
             kind_is_known: self.kind_is_known,
         }
     }
@@ -54,6 +68,7 @@ pub(super) fn output<'a>(name: Name, item: &Item<'a>, around: &Around) -> Output
     let mut output = stand_in(name, item);
     let Some(fields) = item.fields(&KEYS) else { return output };
     output.starts = fields.get("starts");
+    output.isolator = fields.get("isolator");
     output.plan.rating = fields.get("rating").and_then(|item| item.parsed::<Power>());
     let kind = fields.need("kind", "heater").and_then(|item| item.word(&OutputKind::WORDS));
     output.delivers_is_missing = fields.get("delivers").is_none() && !fields.is_misspelt("delivers");
@@ -161,6 +176,7 @@ fn stand_in<'a>(name: Name, item: &Item<'a>) -> Output<'a> {
         delivers_is_missing: false,
         reservoir: None,
         lease_declined: false,
+        isolator: None,
         kind_is_known: false,
     }
 }

@@ -175,7 +175,7 @@ fn heard(fields: &Fields, at: Option<&str>, context: &Context) -> Option<String>
     Some(topic)
 }
 
-const METER_KEYS: [&str; 5] = ["topic", "pointer", "unit", "running", "stale_after"];
+const METER_KEYS: [&str; 6] = ["topic", "pointer", "unit", "running", "stale_after", "plug_limit"];
 
 fn meter_of(item: &Item, at: Option<&str>, context: &Context) -> Option<(MeterPlan, MeterBinding)> {
     let fields = item.fields(&METER_KEYS)?;
@@ -183,8 +183,9 @@ fn meter_of(item: &Item, at: Option<&str>, context: &Context) -> Option<(MeterPl
     let pointer = fields.get("pointer").and_then(|item| pointer(&item));
     let unit = fields.need("unit", "W").and_then(|item| unit(&item, Quantity::Power));
     let running = fields.get("running").and_then(|item| item.parsed::<Power>());
+    let plug_limit = fields.get("plug_limit").and_then(|item| item.parsed::<Power>());
     let stale_after = fields.span_or("stale_after", Span::from_seconds(2), Span::from_hours(1), Span::from_seconds(60));
-    Some((MeterPlan { stale_after, running }, MeterBinding { topic: topic?, pointer, unit: unit? }))
+    Some((MeterPlan { stale_after, running, plug_limit }, MeterBinding { topic: topic?, pointer, unit: unit? }))
 }
 
 const UPTIME_KEYS: [&str; 2] = ["topic", "pointer"];

@@ -32,6 +32,7 @@ pub(super) struct KnownOutput {
     pub(super) name: Name,
     pub(super) kind: OutputKind,
     pub(super) report: Fitted,
+    pub(super) meter: Fitted,
     /// `false`: its kind could not be read, and that is reported already.
     pub(super) kind_is_known: bool,
 }
@@ -154,7 +155,11 @@ pub(super) fn walk(arena: &[Condition], id: ConditionId, visit: &mut dyn FnMut(&
     let Some(condition) = arena.get(id.index()) else { return };
     visit(condition);
     match condition {
-        Condition::All(of) | Condition::Any(of) => of.iter().for_each(|inner| walk(arena, *inner, visit)),
+        Condition::All(of) | Condition::Any(of) | Condition::Agree(of) => {
+            for inner in of {
+                walk(arena, *inner, visit);
+            }
+        }
         Condition::Not(inner) | Condition::Lasting { inner, .. } => walk(arena, *inner, visit),
         _ => {}
     }

@@ -53,6 +53,8 @@ pub struct TankFacts {
     pub level: Option<SignalId>,
     /// The flow that starts are judged by.
     pub flow: Option<SignalId>,
+    /// Outputs with the plug upstream of theirs.
+    pub isolators: Vec<(OutputId, OutputId)>,
     /// Each heater's cut-offs.
     pub cutoffs: Vec<Cutoff>,
 }

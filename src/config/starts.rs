@@ -7,19 +7,18 @@
 //! | needed | by | evidence |
 //! | --- | --- | --- |
 //! | `enough-water` | return pump at once, heater 1 min | level over its minimum, low float wet; each that is known must agree, and one must be known |
-//! | `flow-proven` | heater 2 min, chiller at once, skimmer and top-off 10 min, doser 15 min | flow over its limit; while that is not known, the return pump's report |
+//! | `flow-proven` | heater 2 min, chiller at once, skimmer and top-off 10 min, doser 15 min | two of flow meter, return pump and level, as far as they are fitted (`flow`) |
 //! | `level-normal` | skimmer | level within 10 mm of the running level for 5 min |
 //! | `level-known` | top-off | the level has a good value |
 //! | `high-float-dry` | top-off | every high float, dry and known |
 //! | `no-leak` | top-off, doser | no leak probe wet; a lost one is an alarm only |
 
 use crate::control::ids::{ConditionId, Name, OutputId, SignalId};
-use crate::control::plan::{
-    Condition, Doubtful, Estimate, Fitted, OutputFact, OutputKind, Permissive, Side, TimerUnknown,
-};
+use crate::control::plan::{Condition, Doubtful, Estimate, OutputKind, Permissive, Side, TimerUnknown};
 use crate::time::Span;
 
 use super::condition::{self, Use};
+use super::flow;
 use super::kinds::Measures;
 use super::read::Item;
 use super::scope::Scope;
@@ -129,7 +128,7 @@ fn enough_water(scope: &Scope, least: Option<f64>) -> Option<ConditionId> {
 }
 
 pub(super) fn flow_for(scope: &Scope, span: Span) -> Option<ConditionId> {
-    let inner = flow(scope)?;
+    let inner = flow::proven(scope)?;
     if span == Span::ZERO {
         return Some(inner);
     }
@@ -138,27 +137,6 @@ pub(super) fn flow_for(scope: &Scope, span: Span) -> Option<ConditionId> {
 
 fn lasting(scope: &Scope, inner: ConditionId, span: Span) -> ConditionId {
     scope.add(Condition::Lasting { inner, span, unknown: TimerUnknown::Resets })
-}
-
-/// The flow meter; while it is lost, the return pump's report; without a report, its command.
-fn flow(scope: &Scope) -> Option<ConditionId> {
-    let pumps: Vec<_> = scope
-        .of_kind(OutputKind::ReturnPump)
-        .map(|output| {
-            let fitted = scope.outputs[output.index()].report == Fitted::Fitted;
-            let fact = if fitted { OutputFact::ProvenOn } else { OutputFact::CommandedOn };
-            scope.add(Condition::Output { output, fact })
-        })
-        .collect();
-    let pumps = some(pumps, |pumps| scope.any(pumps));
-    let Some(meter) = scope.flow else { return pumps };
-    let says = over(scope, meter.signal, meter.proven_over, 0.0);
-    let Some(pumps) = pumps else { return Some(says) };
-    let lost = scope.not(scope.known(meter.signal));
-    let instead = scope.all(vec![lost, pumps]);
-    let known = scope.known(meter.signal);
-    let measured = scope.all(vec![known, says]);
-    Some(scope.any(vec![measured, instead]))
 }
 
 fn level_normal(scope: &Scope) -> Option<ConditionId> {

@@ -15,6 +15,7 @@ use super::hold;
 use super::interlock::{self, Interlock};
 use super::kinds::Measures;
 use super::output::{self, Around, Output};
+use super::power;
 use super::probe::{self, Probe};
 use super::problem::nearest;
 use super::read::{Fields, Item};
@@ -102,6 +103,8 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
     }
     top_offs.settle(&mut plan, &fields);
     plan.drain_back = drain_back(&plan, &scope);
+    facts.isolators = power::isolators(&outputs, &plan, &scope);
+    power::settle(&mut plan, &facts.isolators, &fields, &scope);
     water_cannot_jump(&mut plan);
     let rest = if file.report.is_empty_for(&file.file) { Rest::Sound } else { Rest::Wrong };
     plan.alarms = alarm::alarms(fields.get("alarms").as_ref(), &plan, &scope, rest);

@@ -300,10 +300,21 @@ fn alarm_text(plan: &TankPlan, alarm: &crate::control::plan::AlarmPlan) -> Strin
             let most = most.map_or_else(String::new, |most| format!(", or up to more than {most:.0} mm"));
             format!("more runs back into the sump than usual{most}")
         }
+        AlarmSource::PowerLost => "a power meter says nothing".to_owned(),
         AlarmSource::ClockJumped => "the clock jumped by more than a minute".to_owned(),
         AlarmSource::StateDamaged => "the saved state could not be read".to_owned(),
     };
-    let delay = if alarm.on_delay == Span::ZERO { String::new() } else { format!(" for {}", alarm.on_delay) };
+    let lasts = match &alarm.source {
+        AlarmSource::Condition(cause) => {
+            matches!(plan.conditions[cause.index()], crate::control::plan::Condition::Lasting { .. })
+        }
+        _ => false,
+    };
+    let delay = match alarm.on_delay {
+        Span::ZERO => String::new(),
+        delay if lasts => format!("; told {delay} later"),
+        delay => format!(" for {delay}"),
+    };
     format!("{}: {source}{delay}", alarm.priority.word())
 }
 

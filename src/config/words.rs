@@ -1,7 +1,9 @@
 //! Conditions and windows in words, as `check` prints them.
 
 use crate::control::ids::{ConditionId, OutputId, SignalId, TopOffId};
-use crate::control::plan::{Condition, Estimate, Gauge, OutputFact, Side, StillPlan, Switch, TankPlan, TopOffFact};
+use crate::control::plan::{
+    Condition, DrawLimit, Estimate, Gauge, OutputFact, Side, StillPlan, Switch, TankPlan, TopOffFact,
+};
 use crate::units::{Amount, Quantity};
 
 /// A value of a signal's quantity, as a keeper writes it.
@@ -18,9 +20,13 @@ pub(super) fn condition(plan: &TankPlan, id: ConditionId) -> String {
         parts.join(word)
     };
     match &plan.conditions[id.index()] {
+        Condition::All(of) if of.len() == 3 && draws_as_usual(plan, of).is_some() => {
+            draws_as_usual(plan, of).unwrap_or_default()
+        }
         Condition::All(of) => join(of, " and "),
         Condition::Any(of) => join(of, " or "),
         Condition::Not(inner) => format!("not ({})", condition(plan, *inner)),
+        Condition::Agree(of) => format!("{} of: {}", if of.len() > 1 { "two" } else { "one" }, join(of, "; ")),
         Condition::Compare { signal: of, estimate, side, limit, .. } => {
             let estimate = match estimate {
                 Estimate::Voted => "",
@@ -38,6 +44,9 @@ pub(super) fn condition(plan: &TankPlan, id: ConditionId) -> String {
         }
         Condition::Contact { signal: of, wet, .. } => format!("{} {}", signal(*of), if *wet { "wet" } else { "dry" }),
         Condition::Known { signal: of, .. } => format!("{} known", signal(*of)),
+        Condition::AtRunningLevel { signal: of, within } => {
+            format!("{} within {} of its running level", signal(*of), amount(Quantity::Level, *within))
+        }
         Condition::Output { output: of, fact } => {
             let fact = match fact {
                 OutputFact::CommandedOn => "commanded on",
@@ -46,6 +55,10 @@ pub(super) fn condition(plan: &TankPlan, id: ConditionId) -> String {
                 OutputFact::ProvenOff => "proven off",
             };
             format!("{} {fact}", output(*of))
+        }
+        Condition::Draws { output: of, side, limit } => {
+            let side = if *side == Side::Above { "over" } else { "under" };
+            format!("{} draws {side} {}", output(*of), draw_limit(*limit))
         }
         Condition::TimeOfDay(window) => format!("{}-{}", window.from, window.until),
         Condition::Held(None) => "any hold".to_owned(),
@@ -91,8 +104,31 @@ fn fall(plan: &TankPlan, id: TopOffId, of: impl Fn(&StillPlan) -> f64) -> String
 fn nested(plan: &TankPlan, id: ConditionId) -> String {
     let text = condition(plan, id);
     match &plan.conditions[id.index()] {
-        Condition::All(_) | Condition::Any(_) => format!("({text})"),
+        Condition::All(_) | Condition::Any(_) | Condition::Agree(_) => format!("({text})"),
         _ => text,
+    }
+}
+
+/// On, and neither under nor over a share of the usual watts: said in one breath.
+fn draws_as_usual(plan: &TankPlan, of: &[ConditionId]) -> Option<String> {
+    let share = |id: ConditionId| match &plan.conditions[id.index()] {
+        Condition::Not(inner) => match plan.conditions[inner.index()] {
+            Condition::Draws { limit: DrawLimit::Share(share), .. } => Some(share * 100.0),
+            _ => None,
+        },
+        _ => None,
+    };
+    let [on, low, high] = of else { return None };
+    let (low, high) = (share(*low)?, share(*high)?);
+    Some(format!("{} and drawing {low:.0} to {high:.0} % of its usual watts", condition(plan, *on)))
+}
+
+fn draw_limit(limit: DrawLimit) -> String {
+    match limit {
+        DrawLimit::Watts(watts) => amount(Quantity::Power, watts),
+        DrawLimit::Share(share) => format!("{:.0} % of its usual watts", share * 100.0),
+        DrawLimit::Excess => "115 % of its confirmed watts (130 % of its rating before)".to_owned(),
+        DrawLimit::ExcessTwice => "that in two readings on end".to_owned(),
     }
 }
 

@@ -116,6 +116,7 @@ impl Tank {
                 Truth::of(self.holds[hold.index()].active.as_ref().is_some_and(|active| active.overdue))
             }
             AlarmSource::DrainBack => Truth::of(self.drain_back.grown.is_some()),
+            AlarmSource::PowerLost => self.power_lost().next().map_or(Truth::False, |_| Truth::of(self.connected)),
             AlarmSource::ClockJumped => recently(self.jumped_at, FOREIGN_QUIET, now, deadlines),
             AlarmSource::StateDamaged => Truth::of(self.damaged),
         }
@@ -123,7 +124,9 @@ impl Tank {
 
     fn alarm_text(&self, index: usize) -> String {
         match &self.plan.alarms[index].source {
-            AlarmSource::Condition(condition) => format!("{}{}", self.describe(*condition), self.divided(*condition)),
+            AlarmSource::Condition(condition) => {
+                format!("{}{}", self.describe_or_show(*condition), self.divided(*condition))
+            }
             AlarmSource::SignalLost(signal) | AlarmSource::Disagree(signal) => {
                 format!("{}: {}", self.plan.signals[signal.index()].name, self.reading_text(*signal))
             }
@@ -212,6 +215,14 @@ impl Tank {
             }
             AlarmSource::DrainBack => {
                 self.drain_back.grown.clone().unwrap_or_else(|| "what ran back at the last stop is as usual".to_owned())
+            }
+            AlarmSource::PowerLost => {
+                let names: Vec<_> = self.power_lost().map(|output| output.name.to_string()).collect();
+                if names.is_empty() {
+                    "every power meter is heard".to_owned()
+                } else {
+                    format!("no fresh power reading of {}", names.join(", "))
+                }
             }
             AlarmSource::ClockJumped => "the wall clock jumped by more than a minute".to_owned(),
             AlarmSource::StateDamaged if self.damaged => {

@@ -10,6 +10,7 @@ use super::effect::DeadlineKind;
 use super::ids::{ConditionId, HoldId, OutputId, SignalId};
 use super::past::Past;
 use super::plan::{Condition, Doubtful, Estimate, OutputFact, Side, Switch, TankPlan, TimerUnknown};
+use super::plug::Plug;
 use super::probe::Probe;
 use super::quality::Quality;
 use super::top_off::{TopOff, fact_words};
@@ -34,6 +35,7 @@ pub(super) struct Facts<'a> {
     pub probes: &'a [Probe],
     pub signals: &'a [Signal],
     pub outputs: &'a dyn Fn(OutputId) -> (Switch, Option<Switch>),
+    pub plugs: &'a [Plug],
     pub held: &'a dyn Fn(HoldId) -> bool,
     pub top_offs: &'a [TopOff],
 }
@@ -48,6 +50,7 @@ pub(super) fn evaluate(nodes: &mut [Node], plan: &TankPlan, facts: &Facts<'_>, n
             Condition::All(of) => of.iter().map(truth_of).fold(Truth::True, Truth::and),
             Condition::Any(of) => of.iter().map(truth_of).fold(Truth::False, Truth::or),
             Condition::Not(inner) => truth_of(inner).negated(),
+            Condition::Agree(of) => Truth::agreed(of.iter().map(truth_of)),
             Condition::Compare { signal, estimate, side, limit, deadband, alone_margin, doubtful } => {
                 let was = node.truth.is_true();
                 let compare = Compare {
@@ -70,7 +73,20 @@ pub(super) fn evaluate(nodes: &mut [Node], plan: &TankPlan, facts: &Facts<'_>, n
             Condition::Known { signal, doubtful } => {
                 Truth::of(counts(facts.signals[signal.index()].vote.quality, *doubtful))
             }
+            Condition::AtRunningLevel { signal, within } => {
+                let vote = facts.signals[signal.index()].vote;
+                match vote.value {
+                    _ if !counts(vote.quality, Doubtful::IsUnknown) => Truth::Unknown,
+                    level if level > *within => Truth::False,
+                    level if level < -*within => Truth::Unknown,
+                    _ => Truth::True,
+                }
+            }
             Condition::Output { output, fact } => output_fact((facts.outputs)(*output), *fact),
+            Condition::Draws { output, side, limit } => {
+                let plug = &facts.plugs[output.index()];
+                plug.power.draws(&plan.outputs[output.index()], *side, *limit, now.steady)
+            }
             Condition::TimeOfDay(window) => in_window(plan.zone, *window, now, deadlines),
             Condition::Held(Some(hold)) => Truth::of((facts.held)(*hold)),
             Condition::Held(None) => Truth::of((0..plan.holds.len()).any(|hold| (facts.held)(HoldId::new(hold)))),
@@ -254,7 +270,7 @@ pub(super) fn describe(plan: &TankPlan, id: ConditionId, facts: &Facts<'_>, now:
     let one = |id: &ConditionId| {
         let text = describe(plan, *id, facts, now);
         match &plan.conditions[id.index()] {
-            Condition::All(of) | Condition::Any(of) if of.len() > 1 => format!("({text})"),
+            Condition::All(of) | Condition::Any(of) | Condition::Agree(of) if of.len() > 1 => format!("({text})"),
             _ => text,
         }
     };
@@ -263,6 +279,7 @@ pub(super) fn describe(plan: &TankPlan, id: ConditionId, facts: &Facts<'_>, now:
         Condition::All(of) => all(of, " and "),
         Condition::Any(of) => all(of, " or "),
         Condition::Not(inner) => format!("not ({})", describe(plan, *inner, facts, now)),
+        Condition::Agree(of) => all(of, "; "),
         Condition::Compare { signal, side, limit, estimate, alone_margin, .. } => {
             let margin = margin(plan, facts, *signal, *alone_margin);
             let lowered = if margin > 0.0 { ", lowered while only one probe is good" } else { "" };
@@ -288,6 +305,11 @@ pub(super) fn describe(plan: &TankPlan, id: ConditionId, facts: &Facts<'_>, now:
         Condition::Known { signal, .. } => {
             format!("{} known ({})", plan.signals[signal.index()].name, reading(plan, *signal, facts, now))
         }
+        Condition::AtRunningLevel { signal, within } => {
+            let name = &plan.signals[signal.index()].name;
+            let within = amount(crate::units::Quantity::Level, *within);
+            format!("{name} within {within} of its running level ({})", reading(plan, *signal, facts, now))
+        }
         Condition::Output { output, fact } => {
             let name = &plan.outputs[output.index()].name;
             match fact {
@@ -296,6 +318,12 @@ pub(super) fn describe(plan: &TankPlan, id: ConditionId, facts: &Facts<'_>, now:
                 OutputFact::ProvenOn => format!("{name} proven on"),
                 OutputFact::ProvenOff => format!("{name} proven off"),
             }
+        }
+        Condition::Draws { output, limit, side } => {
+            let (plug, output) = (&facts.plugs[output.index()], &plan.outputs[output.index()]);
+            let word = if *side == Side::Above { "over" } else { "under" };
+            let limit = plug.power.limit_words(output, *side, *limit);
+            format!("{}, {word} {limit}", plug.power.words(output, now))
         }
         Condition::TimeOfDay(window) => format!("from {} to {}", window.from, window.until),
         Condition::Held(Some(hold)) => format!("hold {}", plan.holds[hold.index()].name),
@@ -312,6 +340,12 @@ pub(super) fn evidence(plan: &TankPlan, id: ConditionId, facts: &Facts<'_>, now:
     plan.leaves(id, &mut |leaf| {
         leaves += 1;
         let part = match leaf {
+            Condition::Output { output, fact: OutputFact::CommandedOn | OutputFact::CommandedOff } => {
+                format!("{} commanded {}", plan.outputs[output.index()].name, (facts.outputs)(*output).0.word())
+            }
+            Condition::Draws { output, .. } => {
+                facts.plugs[output.index()].power.words(&plan.outputs[output.index()], now)
+            }
             Condition::Output { output, .. } => {
                 let reported = (facts.outputs)(*output).1.map_or("nothing", Switch::word);
                 format!("{} reports {reported}", plan.outputs[output.index()].name)
@@ -320,6 +354,7 @@ pub(super) fn evidence(plan: &TankPlan, id: ConditionId, facts: &Facts<'_>, now:
                 Some(signal) => {
                     format!("{} {}", plan.signals[signal.index()].name, reading(plan, signal, facts, now))
                 }
+                // A hold or a time of day is no evidence.
                 None => return,
             },
         };

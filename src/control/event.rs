@@ -194,6 +194,14 @@ pub struct NewWater {
     pub temperature: Option<f64>,
 }
 
+/// What the daemon learns and a person confirms.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Learned {
+    /// What an output draws while it runs.
+    Watts,
+}
+
 /// What a person can ask of a tank. The same over command line, `ask` topic and HTTP.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 #[serde(tag = "do", rename_all = "kebab-case", deny_unknown_fields)]
@@ -246,6 +254,13 @@ pub enum Request {
         /// The interlock's name; all latched ones, if not given.
         interlock: Option<String>,
     },
+    /// Take what was learned as right: trips are judged by it from now on.
+    Confirm {
+        /// The output's name.
+        output: String,
+        /// What of it.
+        what: Learned,
+    },
     /// Acknowledge alarms.
     Acknowledge {
         /// The alarm's name; all, if not given.
@@ -255,7 +270,8 @@ pub enum Request {
 
 impl Request {
     /// The verbs, for an answer to an unknown one.
-    pub const VERBS: [&'static str; 7] = ["hold", "release", "new-water", "force", "end-force", "reset", "acknowledge"];
+    pub const VERBS: [&'static str; 8] =
+        ["hold", "release", "new-water", "force", "end-force", "reset", "confirm", "acknowledge"];
 
     /// A hold of this procedure.
     pub fn hold(procedure: &str) -> Self {

@@ -39,6 +39,8 @@ impl Tank {
                 unproven: plug.unproven,
                 force,
                 restarts: plug.restarts.often.ages(super::alarms::DAY, self.now.steady),
+                usual_power: plug.power.usual,
+                confirmed_watts: plug.power.confirmed,
             };
             (plan.name.clone(), record)
         });
@@ -141,6 +143,7 @@ impl Tank {
             plug.switches = record.switches;
             plug.unproven = record.unproven;
             plug.restarts.often = Often::from_ages(&record.restarts, now.steady);
+            plug.power.remember(record.usual_power, record.confirmed_watts);
             self.forces[index] = record.force.as_ref().and_then(|(to, until, by)| {
                 let left = until.since(now.wall).min(super::requests::LONGEST_FORCE);
                 (left > crate::time::Span::ZERO).then(|| Force {

@@ -28,6 +28,7 @@ mod often;
 mod past;
 pub mod plan;
 mod plug;
+mod power;
 mod probe;
 mod probe_care;
 pub mod quality;

@@ -224,6 +224,14 @@ pub struct OutputPlan {
     pub plug: PlugPlan,
 }
 
+impl OutputPlan {
+    /// Drawing more than this, W, it is not off: 5 % of its rating, from the watt to which a meter is right to the 5 W
+    /// that a plug's electronics never draw. [D1; choice]
+    pub fn idle_watts(&self) -> f64 {
+        self.rating.map_or(5.0, |rating| (0.05 * rating.watts()).clamp(1.0, 5.0))
+    }
+}
+
 /// One condition of a start.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Permissive {
@@ -267,8 +275,23 @@ pub struct PlugPlan {
 pub struct MeterPlan {
     /// A reading older than this is no evidence.
     pub stale_after: Span,
-    /// Watts when running, declared or learned. `None`: not known yet.
+    /// Watts when running, as the keeper declares them. `None`: the output's rating counts until they are confirmed.
     pub running: Option<Power>,
+    /// What the plug itself may carry. `None`: not said.
+    pub plug_limit: Option<Power>,
+}
+
+/// A limit of what an output draws.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum DrawLimit {
+    /// W.
+    Watts(f64),
+    /// So many times the usual watts.
+    Share(f64),
+    /// More than what hangs there can draw when it is sound.
+    Excess,
+    /// The same in two readings on end: one alone may be a spike.
+    ExcessTwice,
 }
 
 /// A plug's own auto-off countdown.
@@ -333,6 +356,8 @@ pub enum Condition {
     Any(Vec<ConditionId>),
     /// The opposite (Kleene).
     Not(ConditionId),
+    /// Witnesses of the same thing: two that know must agree; one alone that knows is believed. Else unknown.
+    Agree(Vec<ConditionId>),
     /// A signal against a limit; once true, true until it is back by more than the deadband.
     Compare {
         /// The signal.
@@ -379,12 +404,29 @@ pub enum Condition {
         /// Whether suspect readings count.
         doubtful: Doubtful,
     },
+    /// A return chamber stands at its running level, which is 0. False above: the display has drained back. Unknown
+    /// below: water is missing, which says nothing about flow.
+    AtRunningLevel {
+        /// The level.
+        signal: SignalId,
+        /// mm.
+        within: f64,
+    },
     /// A fact about an output.
     Output {
         /// The output.
         output: OutputId,
         /// The fact.
         fact: OutputFact,
+    },
+    /// What an output draws, against a limit; unknown without a fresh reading that is newer than its last command.
+    Draws {
+        /// The output.
+        output: OutputId,
+        /// On which side it is true.
+        side: Side,
+        /// The limit.
+        limit: DrawLimit,
     },
     /// A part of each local day.
     TimeOfDay(DailyWindow),
@@ -739,6 +781,8 @@ pub enum AlarmSource {
     HoldOverdue(HoldId),
     /// More ran back into the sump than usual, or it came too high.
     DrainBack,
+    /// A meter of a plug that is not known to be dead says nothing.
+    PowerLost,
     /// The wall clock jumped by more than a minute.
     ClockJumped,
     /// The saved state could not be read at start; safe values were taken.
@@ -784,10 +828,23 @@ impl TankPlan {
     /// Shows every leaf under a condition to `look`.
     pub fn leaves(&self, id: ConditionId, look: &mut dyn FnMut(&Condition)) {
         match &self.conditions[id.index()] {
-            Condition::All(of) | Condition::Any(of) => of.iter().for_each(|id| self.leaves(*id, look)),
+            Condition::All(of) | Condition::Any(of) | Condition::Agree(of) => {
+                for id in of {
+                    self.leaves(*id, look);
+                }
+            }
             Condition::Not(inner) | Condition::Lasting { inner, .. } => self.leaves(*inner, look),
             leaf => look(leaf),
         }
+    }
+
+    /// Whether a condition looks for an output that draws too much.
+    pub fn asks_what_it_draws(&self, id: ConditionId, of: OutputId) -> bool {
+        let mut asks = false;
+        self.leaves(id, &mut |leaf| {
+            asks |= matches!(leaf, Condition::Draws { output, side: Side::Above, .. } if *output == of);
+        });
+        asks
     }
 
     /// Appends a condition to the arena.
@@ -804,7 +861,8 @@ impl Condition {
             Self::Compare { signal, .. }
             | Self::Moved { signal, .. }
             | Self::Contact { signal, .. }
-            | Self::Known { signal, .. } => Some(*signal),
+            | Self::Known { signal, .. }
+            | Self::AtRunningLevel { signal, .. } => Some(*signal),
             _ => None,
         }
     }

@@ -21,6 +21,7 @@ use super::effect::DeadlineKind;
 use super::event::{Alive, BrokerSaid};
 use super::often::Often;
 use super::plan::{Fitted, OutputKind, OutputPlan, Switch};
+use super::power::{Ask, Power};
 use super::restart::{ANNOUNCE_WINDOW, Restarts, Sign};
 use super::status::ProofStatus;
 
@@ -37,6 +38,8 @@ const ON_ATTEMPTS: u32 = 4;
 const ON_RARELY: Span = Span::from_minutes(10);
 /// A plug without report is told off again this often, in case it missed it. [choice]
 const REPEAT_UNPROVABLE_OFF: Span = Span::from_minutes(5);
+/// An off whose report agrees and whose power does not is told again this often. [F23: 10 s]
+const INSIST_EVERY: Span = Span::from_seconds(10);
 /// So long an unexplained off is looked at: do others change with it? [C7: choice]
 const TOGETHER: Span = Span::from_seconds(2);
 /// A lease that runs out is reported within this time. [choice]
@@ -75,7 +78,10 @@ pub(super) struct Plug {
     pub alive: Option<Alive>,
     /// What it said of its own life.
     pub restarts: Restarts,
-    pub watts: Option<(f64, Steady)>,
+    pub power: Power,
+    /// Although its report says off it draws: told off again then.
+    insists_at: Option<Steady>,
+    insisted: u32,
     refreshed_at: Steady,
     /// When the lease of the last on runs out; `None` after a proven off.
     lease_ends: Option<Steady>,
@@ -150,7 +156,9 @@ impl Plug {
             report: None,
             alive: None,
             restarts: Restarts::default(),
-            watts: None,
+            power: Power::new(now),
+            insists_at: None,
+            insisted: 0,
             refreshed_at: now,
             lease_ends: None,
             outlived_lease: false,
@@ -210,7 +218,7 @@ impl Plug {
         self.next_try = None;
         self.attempts = 0;
         self.report = None;
-        self.watts = None;
+        self.power.forget();
         self.unexplained_off = None;
         self.nobody_listens = false;
         self.proof = ProofStatus::NothingCommanded;
@@ -226,19 +234,31 @@ impl Plug {
         (report, proof, life, self.unexplained_off, foreign, self.nobody_listens)
     }
 
-    /// Its power came. Returns whether that is news: current that nobody knew of.
-    pub fn metered(&mut self, watts: f64, now: Steady) -> bool {
-        self.watts = Some((watts, now));
+    /// Its power came. `asks`: what conditions ask of it. Returns whether that is news.
+    pub fn metered(&mut self, plan: &OutputPlan, asks: &[Ask], watts: f64, now: Steady) -> bool {
+        let on = Some(Switch::On);
+        let proven_on = self.proof == ProofStatus::Proven && self.told == on && self.evidence() == on;
+        let news = self.power.metered(plan, asks, watts, proven_on, now);
         // More than a plug's own electronics draw. [D1: 5 W]
         if watts <= 5.0 || self.last_on == Some(now) {
-            return false;
+            return news;
         }
         self.last_on = Some(now);
         true
     }
 
+    /// Whether it is to be told off again and again, although its report says that it is off.
+    pub fn insist(&mut self, insists: bool, now: Steady) {
+        let first = self.insists_at.unwrap_or_else(|| now.after(INSIST_EVERY));
+        self.insists_at = insists.then_some(first);
+        self.insisted = if insists { self.insisted } else { 0 };
+    }
+
     /// The plug's report came.
     pub fn reported(&mut self, plan: &OutputPlan, state: Switch, now: Steady) -> Noticed {
+        if self.report.is_none_or(|(before, _)| before != state) {
+            self.power.switched(now);
+        }
         self.report = Some((state, now));
         self.judge_lease(state, now);
         let Some(told) = self.told else { return Noticed::Nothing };
@@ -401,6 +421,17 @@ impl Plug {
         if let Some(at) = self.next_try.filter(|at| *at > now) {
             deadlines.ask(at, DeadlineKind::Proof);
         }
+        let telling = telling.or_else(|| {
+            let due = self.insists_at.is_some_and(|at| at <= now) && self.told == Some(Switch::Off);
+            due.then(|| {
+                self.insists_at = Some(now.after(INSIST_EVERY));
+                self.insisted += 1;
+                Telling::Switch(Switch::Off, 1 + self.insisted)
+            })
+        });
+        if let Some(at) = self.insists_at.filter(|at| *at > now) {
+            deadlines.ask(at, DeadlineKind::Proof);
+        }
         if let (Some(lease), Some(Switch::On)) = (plan.plug.lease, to) {
             deadlines.ask(self.refreshed_at.after(lease.refresh), DeadlineKind::Lease);
         }
@@ -411,6 +442,7 @@ impl Plug {
         if self.told != Some(to) {
             let first = self.told.is_none();
             self.told = Some(to);
+            self.power.switched(now);
             self.refresh(plan, to, now);
             self.conflict.told(now);
             self.attempts = 1;

@@ -120,7 +120,11 @@ impl Tank {
 
     fn assume_lasted(&mut self, id: ConditionId) {
         match &self.plan.conditions[id.index()] {
-            Condition::All(of) | Condition::Any(of) => of.clone().into_iter().for_each(|id| self.assume_lasted(id)),
+            Condition::All(of) | Condition::Any(of) | Condition::Agree(of) => {
+                for id in of.clone() {
+                    self.assume_lasted(id);
+                }
+            }
             Condition::Not(inner) => self.assume_lasted(*inner),
             Condition::Lasting { inner, span, .. } => {
                 let (inner, span) = (*inner, *span);
@@ -134,7 +138,7 @@ impl Tank {
 
 fn children(condition: &Condition) -> &[ConditionId] {
     match condition {
-        Condition::All(of) | Condition::Any(of) => of,
+        Condition::All(of) | Condition::Any(of) | Condition::Agree(of) => of,
         Condition::Not(inner) | Condition::Lasting { inner, .. } => std::slice::from_ref(inner),
         _ => &[],
     }
@@ -161,7 +165,9 @@ fn copy(plan: &TankPlan, id: ConditionId, nodes: &mut [Node], old: &TankPlan, ol
 /// The name of what a leaf looks at, and of its probes.
 fn subject(plan: &TankPlan, condition: &Condition) -> Vec<Name> {
     match condition {
-        Condition::Output { output, .. } => vec![plan.outputs[output.index()].name.clone()],
+        Condition::Output { output, .. } | Condition::Draws { output, .. } => {
+            vec![plan.outputs[output.index()].name.clone()]
+        }
         Condition::Held(Some(hold)) => vec![plan.holds[hold.index()].name.clone()],
         Condition::TopOff { top_off, .. } => {
             vec![plan.outputs[plan.top_offs[top_off.index()].output.index()].name.clone()]
@@ -178,15 +184,16 @@ fn subject(plan: &TankPlan, condition: &Condition) -> Vec<Name> {
 fn without_indices(condition: &Condition) -> Condition {
     let mut plain = condition.clone();
     match &mut plain {
-        Condition::All(of) | Condition::Any(of) => of.clear(),
+        Condition::All(of) | Condition::Any(of) | Condition::Agree(of) => of.clear(),
         Condition::Not(inner) | Condition::Lasting { inner, .. } => *inner = ConditionId::new(0),
         Condition::Compare { signal, .. }
         | Condition::Moved { signal, .. }
         | Condition::Contact { signal, .. }
-        | Condition::Known { signal, .. } => {
+        | Condition::Known { signal, .. }
+        | Condition::AtRunningLevel { signal, .. } => {
             *signal = super::ids::SignalId::new(0);
         }
-        Condition::Output { output, .. } => *output = super::ids::OutputId::new(0),
+        Condition::Output { output, .. } | Condition::Draws { output, .. } => *output = super::ids::OutputId::new(0),
         Condition::Held(Some(hold)) => *hold = super::ids::HoldId::new(0),
         Condition::TopOff { top_off, .. } => *top_off = super::ids::TopOffId::new(0),
         Condition::Held(None) | Condition::TimeOfDay(_) => {}

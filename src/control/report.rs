@@ -140,9 +140,6 @@ impl Tank {
     fn output_status(&self, id: OutputId, now: crate::time::Now) -> OutputStatus {
         let (plan, plug) = (&self.plan.outputs[id.index()], &self.plugs[id.index()]);
         let decision = plug.decision.as_ref();
-        let fresh = |at: crate::time::Steady| {
-            plan.plug.meter.as_ref().is_some_and(|meter| now.steady.since(at) < meter.stale_after)
-        };
         OutputStatus {
             output: plan.name.clone(),
             kind: plan.kind,
@@ -157,7 +154,9 @@ impl Tank {
             reported: plug.report.map(|(state, _)| state),
             reported_at: plug.report.map(|(_, at)| now.wall_at(at)),
             alive: plug.alive,
-            watts: plug.watts.filter(|(_, at)| fresh(*at)).map(|(watts, _)| watts),
+            watts: plug.power.shown(plan, now.steady).map(|(watts, _)| watts),
+            usual_power: plug.power.usual,
+            confirmed_watts: plug.power.confirmed,
             force: self.forces[id.index()].as_ref().map(|force| ForceStatus {
                 to: force.to,
                 until: now.wall_at(force.until),
@@ -256,6 +255,10 @@ impl Tank {
         }
         let dead = if plug.alive == Some(Alive::No) { ", its plug is not alive" } else { "" };
         match plug.proof {
+            ProofStatus::Proven if to == Switch::Off && self.still_draws(id).is_true() => {
+                let draws = plug.power.words(plan, self.now.steady);
+                format!("{name}: told off and reports off, and {draws}{dead}{pull}")
+            }
             ProofStatus::Proven => format!("{name}: {word}, proven by its report{dead}"),
             ProofStatus::Waiting => format!("{name}: told {word}, its report is awaited{dead}"),
             ProofStatus::NothingCommanded => format!("{name}: {word}, nothing was sent yet{dead}"),
@@ -434,7 +437,7 @@ impl Tank {
             summary,
             layers,
             rests_on: self.rests_on(id),
-            proof: self.proof_sentence(id),
+            proof: self.proof_sentence(id) + &self.power_sentence(id),
         }
     }
 

@@ -7,7 +7,7 @@ use crate::time::Span;
 
 use super::deadlines::Deadlines;
 use super::effect::{Answer, DeadlineKind, Effect, JournalKind, Outcome};
-use super::event::{NewWater, Request, RequestId};
+use super::event::{Learned, NewWater, Request, RequestId};
 use super::hold::{Awaited, NOT_ISOLATION, WaitingAnswer};
 use super::ids::{HoldId, Name, OutputId};
 use super::interlock::Stage;
@@ -35,6 +35,7 @@ impl Tank {
             Request::Force { output, to, lasting } => self.ask_force(id, by, &output, to, lasting, effects),
             Request::EndForce { output } => self.ask_end_force(by, &output, effects).map(Some),
             Request::Reset { interlock } => self.ask_reset(by, interlock.as_deref(), effects).map(Some),
+            Request::Confirm { output, what: Learned::Watts } => self.ask_confirm(by, &output, effects).map(Some),
             Request::Acknowledge { alarm } => self.ask_acknowledge(by, alarm.as_deref(), effects).map(Some),
         };
         match result {
@@ -318,7 +319,10 @@ impl Tank {
         let details: Vec<String> = outputs.iter().map(|output| self.proof_sentence(*output)).collect();
         let all_proven = outputs.iter().all(|output| {
             let plug = &self.plugs[output.index()];
-            plug.proof == ProofStatus::Proven && plug.told == plug.decision.as_ref().map(|decision| decision.to)
+            let draws = plug.told == Some(Switch::Off) && self.still_draws(*output).is_true();
+            plug.proof == ProofStatus::Proven
+                && !draws
+                && plug.told == plug.decision.as_ref().map(|decision| decision.to)
         });
         let outcome = if all_proven { Outcome::Done } else { Outcome::NotProven };
         match answer.about {
@@ -364,7 +368,7 @@ impl Tank {
         }
     }
 
-    fn find_output(&self, name: &str) -> Result<OutputId, Answer> {
+    pub(super) fn find_output(&self, name: &str) -> Result<OutputId, Answer> {
         self.plan.output(name).ok_or_else(|| unknown("output", name, self.plan.outputs.iter().map(|o| &o.name)))
     }
 }

@@ -113,6 +113,23 @@ pub struct OutputRecord {
     pub force: Option<(Switch, Wall, String)>,
     /// How long ago each restart of its plug in the last day was.
     pub restarts: Vec<Span>,
+    /// What it usually draws.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub usual_power: Option<UsualPower>,
+    /// W: what it draws while it runs, as a person confirmed it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub confirmed_watts: Option<f64>,
+}
+
+/// What an output draws while it runs, as it was learned: W.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct UsualPower {
+    /// The middle one of the last readings.
+    pub watts: f64,
+    /// Fewer than one in twenty is lower.
+    pub least: f64,
+    /// Fewer than one in twenty is higher.
+    pub greatest: f64,
 }
 
 /// An alarm's record.

@@ -7,6 +7,7 @@ use super::event::Alive;
 use super::ids::Name;
 use super::plan::{OutputKind, Priority, Switch};
 use super::quality::Quality;
+use super::state::UsualPower;
 
 /// One tank.
 #[derive(Clone, Debug, PartialEq, serde::Serialize)]
@@ -134,6 +135,12 @@ pub struct OutputStatus {
     pub alive: Option<Alive>,
     /// Fresh watts, if it measures them.
     pub watts: Option<f64>,
+    /// What it usually draws while it runs, once that is learned.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub usual_power: Option<UsualPower>,
+    /// W: what a person confirmed; trips are judged by it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub confirmed_watts: Option<f64>,
     /// A force that stands.
     pub force: Option<ForceStatus>,
     /// Seconds on, over all time.

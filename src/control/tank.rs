@@ -26,6 +26,7 @@ use super::plan::{
     AtLimit, ConductivityPlan, InterlockPlan, LoopSide, OutputKind, OutputPlan, SignalPlan, Switch, TankPlan,
 };
 use super::plug::{Decision, Noticed, Plug, Telling};
+use super::power::{self, Ask};
 use super::probe::Probe;
 use super::quality::Fault;
 use super::spacing::Start;
@@ -114,6 +115,8 @@ pub struct Tank {
     saved_at: Steady,
     calm: Calm,
     pub(super) last_start: Option<Start>,
+    /// What conditions ask of each output's power.
+    pub(super) asks: Vec<Vec<Ask>>,
 }
 
 impl Tank {
@@ -156,6 +159,7 @@ impl Tank {
             saved_at: now.steady,
             calm: Calm::Moving,
             last_start: None,
+            asks: power::asks(&plan),
             plan,
         }
     }
@@ -227,7 +231,7 @@ impl Tank {
                 return self.take_report(output, state, effects);
             }
             Event::MeterArrived { output, watts: Ok(watts), retained: Retained::No } => {
-                return self.plugs.get_mut(output.index()).is_some_and(|plug| plug.metered(watts, now));
+                return self.take_power(output, watts);
             }
             Event::AliveArrived { output, alive: Ok(alive) } => {
                 return self.take_life(output, |plug, plan| plug.said_alive(plan, alive, now), effects);
@@ -371,9 +375,11 @@ impl Tank {
         for (signal, plan) in self.signals.iter_mut().zip(&self.plan.signals) {
             signal.vote(plan, &self.plan.probes, &mut self.probes, now, &mut deadlines);
         }
+        self.power_grows_old(&mut deadlines);
         self.evaluate_conditions(&mut deadlines);
         self.wish_heat(&mut deadlines);
         self.follow_interlocks(effects, &mut deadlines);
+        self.insist_on_offs();
         self.follow_holds(effects, &mut deadlines);
         self.end_forces(effects, &mut deadlines);
         self.explain_offs(effects, &mut deadlines);
@@ -441,6 +447,7 @@ impl Tank {
             probes: &self.probes,
             signals: &self.signals,
             outputs: &outputs,
+            plugs: &self.plugs,
             held: &held,
             top_offs: &self.top_offs,
         })
@@ -467,7 +474,7 @@ impl Tank {
             if change == Change::None {
                 continue;
             }
-            let cause = self.describe(self.plan.interlocks[index].cause);
+            let cause = self.describe_or_show(self.plan.interlocks[index].cause);
             let interlock = &mut self.interlocks[index];
             let text = match change {
                 Change::Tripped if truth.is_true() => format!("tripped: {cause}"),

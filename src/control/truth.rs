@@ -48,6 +48,22 @@ impl Truth {
         }
     }
 
+    /// Witnesses of the same thing: two that know must agree, and one alone that knows is believed. [C5]
+    pub fn agreed(witnesses: impl Iterator<Item = Self>) -> Self {
+        let (mut so, mut not) = (0_u32, 0_u32);
+        for witness in witnesses {
+            so += u32::from(witness == Self::True);
+            not += u32::from(witness == Self::False);
+        }
+        let enough = (so + not).min(2);
+        match enough {
+            0 => Self::Unknown,
+            _ if so >= enough => Self::True,
+            _ if not >= enough => Self::False,
+            _ => Self::Unknown,
+        }
+    }
+
     /// Whether it is known to be so.
     pub fn is_true(self) -> bool {
         self == Self::True
@@ -57,6 +73,24 @@ impl Truth {
 #[cfg(test)]
 mod tests {
     use super::Truth::{False, True, Unknown};
+
+    #[test]
+    fn two_of_three_that_know_decide_and_two_that_contradict_know_nothing() {
+        for (witnesses, agreed) in [
+            (&[True, True, False][..], True),
+            (&[True, False, False], False),
+            (&[True, True, True], True),
+            (&[True, False, Unknown], Unknown),
+            (&[True, True, Unknown], True),
+            (&[False, Unknown, False], False),
+            (&[Unknown, True, Unknown], True),
+            (&[Unknown, Unknown, False], False),
+            (&[Unknown, Unknown], Unknown),
+            (&[], Unknown),
+        ] {
+            assert_eq!(super::Truth::agreed(witnesses.iter().copied()), agreed, "{witnesses:?}");
+        }
+    }
 
     #[test]
     fn the_tables_are_those_of_kleene() {

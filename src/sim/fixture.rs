@@ -90,7 +90,7 @@ impl Tank {
             longest_force: Span::from_minutes(30),
             plug: PlugPlan {
                 report: Fitted::Fitted,
-                meter: Some(MeterPlan { stale_after: Span::from_seconds(30), running: None }),
+                meter: Some(MeterPlan { stale_after: Span::from_seconds(30), running: None, plug_limit: None }),
                 alive: Fitted::Fitted,
                 uptime: Fitted::NotFitted,
                 lease: lease.map(|lasts| LeasePlan { lasts, refresh: lasts.part(4) }),

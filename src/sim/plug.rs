@@ -227,7 +227,11 @@ impl Plug {
     }
 
     fn true_watts(&self) -> f64 {
-        if self.conducts() && !self.has(OutputFault::Stops) { self.watts } else { 0.0 }
+        let draws = self.faults.iter().rev().find_map(|(_, fault)| match fault {
+            OutputFault::Draws(watts) => Some(*watts),
+            _ => None,
+        });
+        if self.conducts() && !self.has(OutputFault::Stops) { draws.unwrap_or(self.watts) } else { 0.0 }
     }
 
     fn shown_watts(&mut self) -> f64 {

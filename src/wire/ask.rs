@@ -3,7 +3,7 @@
 //! ```text
 //! hold water-change            release            release water-change            hold probe-care display-temp
 //! force heater off             force heater off for 20 min              end-force heater
-//! reset heater-cutoff          ack temperature-high
+//! reset heater-cutoff          ack temperature-high                     confirm heater watts
 //! {"do":"force","output":"heater","to":"off","lasting":"20 min"}
 //! {"do":"new-water","litres":"9 L","salinity":"35 psu","temperature":"24.5 °C"}
 //! ```
@@ -13,7 +13,7 @@
 use serde_json::Value;
 
 use crate::control::effect::{Answer, Outcome};
-use crate::control::event::Request;
+use crate::control::event::{Learned, Request};
 use crate::control::plan::Switch;
 use crate::time::Span;
 use crate::units::{Amount, Quantity};
@@ -26,7 +26,7 @@ const NEW_WATER: [(&str, Quantity); 3] =
     [("litres", Quantity::Volume), ("salinity", Quantity::Salinity), ("temperature", Quantity::Temperature)];
 
 /// What may be asked, for the answer to what may not.
-const FORMS: [&str; 8] = [
+const FORMS: [&str; 9] = [
     "hold PROCEDURE",
     "hold probe-care PROBE",
     "release [PROCEDURE]",
@@ -34,6 +34,7 @@ const FORMS: [&str; 8] = [
     "force OUTPUT on|off [for 20 min]",
     "end-force OUTPUT",
     "reset [INTERLOCK]",
+    "confirm OUTPUT watts",
     "acknowledge [ALARM]",
 ];
 
@@ -54,7 +55,7 @@ pub fn parse_for_all(payload: &[u8]) -> Result<Request, Answer> {
         Request::Hold { .. } | Request::Release { .. } | Request::Reset { .. } | Request::Acknowledge { .. } => {
             Ok(request)
         }
-        Request::NewWater { .. } | Request::Force { .. } | Request::EndForce { .. } => {
+        Request::NewWater { .. } | Request::Force { .. } | Request::EndForce { .. } | Request::Confirm { .. } => {
             let summary = "this is asked of one tank; all at once take only hold, release, reset and acknowledge";
             Err(Answer { outcome: Outcome::Refused, summary: summary.to_owned(), details: Vec::new(), caution: None })
         }
@@ -111,6 +112,10 @@ fn from_words(text: &str) -> Result<Request, Answer> {
         "force" => force(text, &rest),
         "end-force" => Ok(Request::EndForce { output: one("output")? }),
         "reset" => Ok(Request::Reset { interlock: at_most_one("interlock")? }),
+        "confirm" => match rest[..] {
+            [output, "watts"] => Ok(Request::Confirm { output: output.to_owned(), what: Learned::Watts }),
+            _ => Err(unknown(format!("`{text}` does not say what to confirm; write `confirm OUTPUT watts`"))),
+        },
         "ack" | "acknowledge" => Ok(Request::Acknowledge { alarm: at_most_one("alarm")? }),
         other => Err(unknown_verb(other)),
     }
@@ -217,6 +222,10 @@ mod tests {
         );
         assert_eq!(asked("end-force heater"), Request::EndForce { output: "heater".to_owned() });
         assert_eq!(asked("reset heater-cutoff"), Request::Reset { interlock: Some("heater-cutoff".to_owned()) });
+        let confirm = Request::Confirm { output: "heater".to_owned(), what: Learned::Watts };
+        assert_eq!(asked("confirm heater watts"), confirm);
+        assert_eq!(asked(r#"{"do":"confirm","output":"heater","what":"watts"}"#), confirm);
+        assert!(refused("confirm heater").contains("write `confirm OUTPUT watts`"));
         assert_eq!(asked("ack"), Request::Acknowledge { alarm: None });
         assert_eq!(asked("acknowledge leak"), Request::Acknowledge { alarm: Some("leak".to_owned()) });
     }

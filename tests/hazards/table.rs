@@ -59,7 +59,8 @@ fn test_exists(file: &str, name: &str) -> bool {
 }
 
 /// Where a rehearsal of the table may stand.
-const REHEARSALS: [&str; 3] = ["tests/hazards/plugs.rs", "tests/hazards/probes.rs", "tests/hazards/water.rs"];
+const REHEARSALS: [&str; 4] =
+    ["tests/hazards/plugs.rs", "tests/hazards/power.rs", "tests/hazards/probes.rs", "tests/hazards/water.rs"];
 
 fn exists(shown: &str) -> bool {
     match shown.split_once(' ') {

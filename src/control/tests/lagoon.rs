@@ -70,7 +70,7 @@ fn output(name: &str, kind: OutputKind, lease: Option<u64>) -> OutputPlan {
         longest_force: Span::from_minutes(10),
         plug: PlugPlan {
             report: Fitted::Fitted,
-            meter: Some(MeterPlan { stale_after: Span::from_seconds(60), running: None }),
+            meter: Some(MeterPlan { stale_after: Span::from_seconds(60), running: None, plug_limit: None }),
             alive: Fitted::Fitted,
             uptime: Fitted::Fitted,
             lease: lease.map(|seconds| LeasePlan {
@@ -297,6 +297,18 @@ pub enum PlugFault {
     Mute,
 }
 
+/// What a plug's meter says every ten seconds.
+#[derive(Clone, Copy, Debug, PartialEq, Default)]
+pub enum Meter {
+    /// Nothing.
+    #[default]
+    Silent,
+    /// So many watts while its relay is on, none while it is off.
+    Follows(f64),
+    /// So many watts, whatever the relay does.
+    Says(f64),
+}
+
 /// A tank and what surrounds it.
 pub struct World {
     pub tank: Tank,
@@ -307,6 +319,7 @@ pub struct World {
     pub reads: Vec<Option<f64>>,
     pub faults: Vec<PlugFault>,
     pub plugs: Vec<Switch>,
+    pub meters: Vec<Meter>,
     reports_due: BTreeMap<(Steady, usize), Switch>,
     speaks_at: Steady,
     pub commands: Vec<(Steady, usize, Switch)>,
@@ -344,6 +357,7 @@ impl World {
             reads: vec![Some(25.0), Some(25.1), Some(0.0), Some(0.0), Some(0.0)],
             faults: vec![PlugFault::None; outputs],
             plugs: vec![Switch::Off; outputs],
+            meters: vec![Meter::Silent; outputs],
             reports_due: BTreeMap::new(),
             speaks_at: now.steady,
             commands: Vec::new(),
@@ -510,6 +524,16 @@ impl World {
         }
         if self.speaks_at <= self.now.steady {
             self.speaks_at = self.now.steady.after(Span::from_seconds(10));
+            for (index, meter) in self.meters.iter().enumerate() {
+                let watts = match (meter, self.plugs[index]) {
+                    (Meter::Silent, _) => continue,
+                    (Meter::Follows(_), Switch::Off) => 0.0,
+                    (Meter::Follows(watts), Switch::On) | (Meter::Says(watts), _) => *watts,
+                };
+                if self.broker {
+                    events.push(Event::MeterArrived { output: OutputId::new(index), watts: Ok(watts), retained });
+                }
+            }
             for (probe, value) in self.reads.iter().enumerate() {
                 if let (Some(value), true) = (value, self.broker) {
                     events.push(Event::ReadingArrived { probe: ProbeId::new(probe), reading: Ok(*value), retained });

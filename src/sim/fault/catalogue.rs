@@ -67,7 +67,7 @@ pub struct Catalogue {
 }
 
 /// The sentences for each class, with what they mean. Words in capitals stand for a value.
-pub(super) const POSSIBLE: [(&str, &str, &str); 32] = [
+pub(super) const POSSIBLE: [(&str, &str, &str); 33] = [
     ("output", "welds", "the relay conducts whatever it is told and whatever it reports"),
     ("output", "stops", "no work and no power: a burnt element, a dead motor"),
     ("output", "jams", "no work, and it still draws power: a blocked rotor"),
@@ -77,6 +77,7 @@ pub(super) const POSSIBLE: [(&str, &str, &str); 32] = [
     ("output", "plug is switched off", "somebody presses its button; also `is switched on`"),
     ("output", "plug forgets its lease", "its own countdown is gone"),
     ("output", "meter freezes", "the meter repeats its last number"),
+    ("output", "draws POWER", "so much while current flows: `draws 180 W`"),
     ("top-off", "siphons", "the hose runs on while the pump is off"),
     ("top-off", "hose comes off", "the water goes to the floor"),
     ("probe", "freezes", "it repeats its last payload"),

@@ -104,6 +104,8 @@ pub enum OutputFault {
     ForgetsLease,
     /// The meter repeats its last number.
     MeterFreezes,
+    /// It draws so many watts while current flows: another appliance, a worn motor, a fault.
+    Draws(f64),
 }
 
 /// With a probe.
@@ -203,6 +205,7 @@ impl OutputFault {
             Self::Pressed(to) => format!("plug is switched {}", to.word()),
             Self::ForgetsLease => "plug forgets its lease".to_owned(),
             Self::MeterFreezes => "meter freezes".to_owned(),
+            Self::Draws(watts) => format!("draws {watts} W"),
         }
     }
 }

@@ -157,6 +157,12 @@ fn what(subject: &Subject, words: &[&str]) -> Said {
     let index = subject.index;
     let found = match subject.class {
         Class::Output(kind) => {
+            if let ["draws", watts @ ..] = words {
+                return match Amount::parse(&watts.join(" "), Quantity::Power) {
+                    Ok(watts) => Said::Fault(What::Output(index, OutputFault::Draws(watts.value()))),
+                    Err(error) => Said::Wrong(error.to_string()),
+                };
+            }
             return output(kind, words).map_or(Said::Nothing, |fault| Said::Fault(What::Output(index, fault)));
         }
         Class::Contact => contact(words).map(|fault| What::Probe(index, fault)),

@@ -18,8 +18,11 @@ fn every_listed_sentence_is_read_and_printed_back_as_the_same_fault() {
                 ),
                 _ => (String::new(), String::new()),
             };
-            let words =
-                words.replace("VALUE", &value).replace("DIFFERENCE", &difference).replace("TEMPERATURE", "30 °C");
+            let words = words
+                .replace("VALUE", &value)
+                .replace("DIFFERENCE", &difference)
+                .replace("TEMPERATURE", "30 °C")
+                .replace("POWER", "180 W");
             for times in ["", " at 10 min", " for 90 s", " at 1d 2h for 250 ms"] {
                 let sentence = format!("{} {words}{times}", subject.full());
                 let fault = match catalogue.read(&sentence) {

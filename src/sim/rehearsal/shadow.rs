@@ -48,6 +48,8 @@ pub(super) struct Shadow {
     pub told: Vec<Option<Switch>>,
     /// What each plug last reported.
     pub reported: Vec<Option<Switch>>,
+    /// When each meter last spoke.
+    metered: Vec<Option<Steady>>,
 }
 
 impl Shadow {
@@ -66,6 +68,7 @@ impl Shadow {
             probes: vec![ProbeShadow::default(); plan.probes.len()],
             told: vec![None; plan.outputs.len()],
             reported: vec![None; plan.outputs.len()],
+            metered: vec![None; plan.outputs.len()],
             plan: plan.clone(),
         }
     }
@@ -77,11 +80,17 @@ impl Shadow {
     /// A daemon that has just started knows no reading.
     pub fn forget_readings(&mut self) {
         self.probes.fill(ProbeShadow::default());
+        self.metered.fill(None);
         self.told.fill(None);
     }
 
     pub fn hear(&mut self, event: &Event, now: Steady) {
         match event {
+            Event::MeterArrived { output, watts: Ok(_), retained: Retained::No } => {
+                if let Some(metered) = self.metered.get_mut(output.index()) {
+                    *metered = Some(now);
+                }
+            }
             Event::ReadingArrived { probe, reading: Ok(raw), retained: Retained::No } => {
                 let (Some(plan), Some(seen)) =
                     (self.plan.probes.get(probe.index()), self.probes.get_mut(probe.index()))
@@ -153,6 +162,13 @@ impl Shadow {
             |interlock| {
                 let mut fresh = false;
                 self.plan.leaves(interlock.cause, &mut |leaf| {
+                    if let Condition::Draws { output, .. } = leaf {
+                        let stale =
+                            self.plan.outputs[output.index()].plug.meter.as_ref().map(|meter| meter.stale_after);
+                        let at = self.metered[output.index()];
+                        fresh |= at.zip(stale).is_some_and(|(at, stale)| now.since(at) <= stale);
+                        return;
+                    }
                     let signal = leaf.signal().map(|signal| &self.plan.signals[signal.index()]);
                     fresh |=
                         signal.is_none_or(|signal| signal.probes.iter().any(|probe| self.is_fresh(probe.index(), now)));

@@ -70,6 +70,8 @@ fn tank(name: &str) -> TankStatus {
             reported_at: None,
             alive: Some(Alive::Yes),
             watts: Some(0.5),
+            usual_power: None,
+            confirmed_watts: None,
             force: None,
             on_seconds: 12.5,
             switches: 3,
