@@ -26,9 +26,14 @@ pub(super) struct Node {
     accrued: Span,
     /// Whether the count runs, and since when it was last brought up to date.
     counting: Option<Steady>,
+    /// Since when the inner condition of a `Lasting` is unknown.
+    unknown_since: Option<Steady>,
     /// What the signal of a `Moved` was.
     past: Option<Box<Past>>,
 }
+
+/// A trip's count stands still while its condition is unknown, for so long; then it begins anew. [C6: the stale limit]
+const FROZEN_FOR: Span = Span::from_seconds(60);
 
 /// What conditions look at.
 pub(super) struct Facts<'a> {
@@ -139,6 +144,14 @@ impl Node {
             self.accrued = self.accrued.plus(now.since(since));
         }
         self.counting = inner.is_true().then_some(now);
+        if inner == Truth::Unknown {
+            self.unknown_since.get_or_insert(now);
+        } else if let Some(since) = self.unknown_since.take()
+            && now.since(since) > FROZEN_FOR
+        {
+            // What was true so long ago says nothing of now.
+            self.accrued = Span::ZERO;
+        }
         match (inner, unknown) {
             (Truth::True, _) if self.accrued >= span => Truth::True,
             (Truth::True, _) => {
@@ -393,4 +406,35 @@ pub(super) fn reading(plan: &TankPlan, id: SignalId, facts: &Facts<'_>, now: Ste
         format!("{name}{shown}{between}{doubt}")
     };
     signal.probes.iter().map(each).collect::<Vec<_>>().join("; ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(seconds: u64) -> Steady {
+        Steady::from_millis(seconds * 1000)
+    }
+
+    #[test]
+    fn a_trip_s_count_stands_still_while_unknown_but_not_for_ever() {
+        let count = |unknown: u64| {
+            let mut node = Node::default();
+            let mut look = |truth, second| {
+                node.lasting(
+                    truth,
+                    Span::from_seconds(30),
+                    TimerUnknown::Freezes,
+                    at(second),
+                    &mut Deadlines::default(),
+                )
+            };
+            assert_eq!(look(Truth::True, 0), Truth::False);
+            assert_eq!(look(Truth::Unknown, 20), Truth::Unknown);
+            assert_eq!(look(Truth::True, 20 + unknown), Truth::False);
+            look(Truth::True, 20 + unknown + 10)
+        };
+        assert_eq!(count(60), Truth::True, "20 s before and 10 s after");
+        assert_eq!(count(61), Truth::False, "it begins anew");
+    }
 }
