@@ -71,8 +71,8 @@ impl Interlock {
         self.stage != Stage::Armed
     }
 
-    /// Follows its cause. The caller fills in words and wall time.
-    pub fn follow(&mut self, plan: &InterlockPlan, truth: Truth, proven: bool, now: Steady) -> Change {
+    /// Follows its cause. `stops`: something runs that it turns off. The caller fills in words and wall time.
+    pub fn follow(&mut self, plan: &InterlockPlan, truth: Truth, proven: bool, stops: bool, now: Steady) -> Change {
         self.truth = truth;
         let active = match (truth, plan.unknown) {
             (Truth::True, _) | (Truth::Unknown, OnUnknown::Trips) => true,
@@ -85,7 +85,7 @@ impl Interlock {
                 Latch::Always => true,
                 Latch::WhenProven { .. } => proven,
             };
-        let trips_again = self.stage == Stage::Armed && active && truth.is_true();
+        let trips_again = self.stage == Stage::Armed && active && truth.is_true() && stops;
         let too_often = trips_again && self.is_one_too_many(plan, now);
         match self.stage {
             Stage::Armed if too_often => {

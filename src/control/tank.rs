@@ -468,9 +468,15 @@ impl Tank {
         for index in 0..self.interlocks.len() {
             let plan = &self.plan.interlocks[index];
             let truth = self.nodes[plan.cause.index()].truth;
+            let runs = |(output, _): &(OutputId, Switch)| {
+                let plug = &self.plugs[output.index()];
+                let decided = || plug.decided(self.plan.outputs[output.index()].kind);
+                plug.evidence().unwrap_or_else(decided) == Switch::On
+            };
+            let stops = plan.effects.iter().any(runs);
             let interlock = &mut self.interlocks[index];
             let proven = interlock.is_proven(plan, &self.plan, &self.probes, &self.plugs, now.steady, deadlines);
-            let change = interlock.follow(plan, truth, proven, now.steady);
+            let change = interlock.follow(plan, truth, proven, stops, now.steady);
             if change == Change::None {
                 continue;
             }
@@ -484,8 +490,9 @@ impl Tank {
                 Change::LatchedByCount => format!("latched: {}", too_often(&self.plan.interlocks[index], &cause)),
                 Change::Cleared | Change::None => "cleared, the cause is gone".to_owned(),
             };
-            let counts = [Change::Tripped, Change::Confirmed, Change::Latched, Change::LatchedByCount];
-            if interlock.known && counts.contains(&change) {
+            // Where starts are limited, a trip of what stands already takes none of them: a kill tells it anew.
+            let counts = stops || self.plan.interlocks[index].restarts.is_none();
+            if interlock.known && counts && change != Change::Cleared {
                 interlock.count_trip(now.steady);
             }
             if matches!(change, Change::Tripped | Change::LatchedByCount) {

@@ -42,6 +42,23 @@ fn a_return_pump_that_runs_dry_a_fourth_time_within_an_hour_stays_off_until_rese
 }
 
 #[test]
+fn a_trip_of_a_pump_that_stands_already_takes_no_start() {
+    let mut world = World::settled();
+    world.hold("water-change");
+    world.advance(minutes(1));
+    world.reads[LEVEL] = Some(-100.0);
+    for _ in 0..6 {
+        // Each start of the daemon sees the low level anew.
+        world.kill_and_restart();
+        world.advance(minutes(3));
+        assert_eq!(state(&world), "tripped");
+    }
+    world.reads[LEVEL] = Some(0.0);
+    world.advance(minutes(3));
+    assert_eq!(state(&world), "armed");
+}
+
+#[test]
 fn neither_a_kill_nor_a_wall_clock_gives_a_start_back() {
     let mut world = World::settled();
     for _ in 0..3 {
