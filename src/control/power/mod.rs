@@ -35,6 +35,8 @@ const SETTLED_AFTER: Span = Span::from_seconds(10);
 /// So many settled readings are enough to learn from, and so many are kept. [choice]
 const ENOUGH: usize = 20;
 const KEPT: usize = 60;
+/// What is usual is worked out anew after so many readings. [choice]
+const LEARNED_EVERY: usize = 10;
 /// A meter is right to a watt: less is nothing to learn from. [common practice]
 const NOTHING: f64 = 1.0;
 /// Nearer to the usual watts than this nothing is unusual, whatever the share: meters of plugs are coarse. [choice]
@@ -57,7 +59,11 @@ pub(super) struct Power {
     before: Option<f64>,
     switched_at: Steady,
     gaps: VecDeque<Span>,
+    /// The longest of them, if there is any.
+    longest_gap: Option<Span>,
     settled: VecDeque<f64>,
+    /// Readings since what is usual was worked out.
+    unlearned: usize,
     pub usual: Option<UsualPower>,
     pub confirmed: Option<f64>,
     saved: f64,
@@ -71,7 +77,9 @@ impl Power {
             before: None,
             switched_at: now,
             gaps: VecDeque::new(),
+            longest_gap: None,
             settled: VecDeque::new(),
+            unlearned: 0,
             usual: None,
             confirmed: None,
             saved: 0.0,
@@ -108,6 +116,7 @@ impl Power {
         if let Some((_, at)) = self.last {
             self.gaps.truncate(GAPS - 1);
             self.gaps.push_front(now.since(at).min(meter.stale_after));
+            self.longest_gap = self.gaps.iter().max().copied();
         }
         self.before = self.last.filter(|_| self.evident).map(|(watts, _)| watts);
         self.last = Some((watts, now));
@@ -122,9 +131,11 @@ impl Power {
         self.settled.truncate(KEPT - 1);
         self.settled.push_front(watts);
         let count = self.settled.len();
-        if count < ENOUGH {
+        self.unlearned += 1;
+        if count < ENOUGH || self.usual.is_some() && self.unlearned < LEARNED_EVERY {
             return false;
         }
+        self.unlearned = 0;
         let mut sorted: Vec<f64> = self.settled.iter().copied().collect();
         sorted.sort_by(f64::total_cmp);
         let at = |place: usize| sorted.get(place).copied().unwrap_or(watts);
@@ -143,8 +154,7 @@ impl Power {
     }
 
     fn fresh_for(&self, meter: &MeterPlan) -> Span {
-        let usual = self.gaps.iter().max();
-        usual.map_or(meter.stale_after, |gap| gap.times(INTERVALS)).min(meter.stale_after)
+        self.longest_gap.map_or(meter.stale_after, |gap| gap.times(INTERVALS)).min(meter.stale_after)
     }
 
     /// The newest reading, if it is fresh: for people.

@@ -1,7 +1,7 @@
 //! Lines of the journal and the log, gathered for a moment and written together.
 //!
 //! A command leaves before its line is written, the log takes a few lines at a time, and the store's
-//! thread wakes ten times a second at most: a line costs more than a step. A kill loses the lines of
+//! thread wakes four times a second at most: a line costs more than a step. A kill loses the lines of
 //! that moment and nothing that safety rests on, for the state is saved by itself.
 
 use tokio::time::{Duration, Instant};
@@ -11,7 +11,7 @@ use crate::control::effect::JournalEntry;
 use super::Desk;
 
 /// How long a line waits at most.
-const GATHER: Duration = Duration::from_millis(100);
+const GATHER: Duration = Duration::from_millis(250);
 /// Lines that are logged between two messages, at least; more where many wait.
 const PIECE: usize = 8;
 
