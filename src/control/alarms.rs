@@ -9,7 +9,7 @@ use super::deadlines::Deadlines;
 use super::effect::{DeadlineKind, Effect, JournalKind, Notice, NoticeKind};
 use super::event::Alive;
 use super::hold::SHEATH_COOLS;
-use super::ids::{AlarmId, ConditionId, InterlockId, OutputId};
+use super::ids::{AlarmId, ConditionId, HoldId, InterlockId, OutputId};
 use super::plan::{AlarmSource, Condition, Estimate, OutputKind, Switch};
 use super::quality::{Fault, Quality};
 use super::status::ProofStatus;
@@ -122,6 +122,19 @@ impl Tank {
         }
     }
 
+    fn overdue_words(&self, hold: HoldId) -> String {
+        let plan = &self.plan.holds[hold.index()];
+        match &self.holds[hold.index()].active {
+            Some(active) => format!(
+                "hold {} stands since {}, longer than its {}",
+                plan.name,
+                self.plan.zone.time_of_day(active.since),
+                plan.limit
+            ),
+            None => format!("hold {} is released", plan.name),
+        }
+    }
+
     fn alarm_text(&self, index: usize) -> String {
         match &self.plan.alarms[index].source {
             AlarmSource::Condition(condition) => {
@@ -201,29 +214,11 @@ impl Tank {
                 let state = &self.interlocks[interlock.index()];
                 if state.acts() { format!("{name}: {}{}", state.cause, self.hot_words(*interlock)) } else { format!("{name}: the cause is gone") }
             }
-            AlarmSource::HoldOverdue(hold) => {
-                let plan = &self.plan.holds[hold.index()];
-                match &self.holds[hold.index()].active {
-                    Some(active) => format!(
-                        "hold {} stands since {}, longer than its {}",
-                        plan.name,
-                        self.plan.zone.time_of_day(active.since),
-                        plan.limit
-                    ),
-                    None => format!("hold {} is released", plan.name),
-                }
-            }
+            AlarmSource::HoldOverdue(hold) => self.overdue_words(*hold),
             AlarmSource::DrainBack => {
                 self.drain_back.grown.clone().unwrap_or_else(|| "what ran back at the last stop is as usual".to_owned())
             }
-            AlarmSource::PowerLost => {
-                let names: Vec<_> = self.power_lost().map(|output| output.name.to_string()).collect();
-                if names.is_empty() {
-                    "every power meter is heard".to_owned()
-                } else {
-                    format!("no fresh power reading of {}", names.join(", "))
-                }
-            }
+            AlarmSource::PowerLost => self.power_lost_words(),
             AlarmSource::ClockJumped => "the wall clock jumped by more than a minute".to_owned(),
             AlarmSource::StateDamaged if self.damaged => {
                 "the saved state could not be read; heater trips are taken as latched, top-off budgets as spent, and holds are not known"

@@ -8,13 +8,13 @@
 use crate::time::{Span, Steady};
 
 /// Parts of the span.
-const PARTS: u64 = 8;
+const PARTS: usize = 8;
 
 /// The values of one condition's span.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Past {
     /// Least and greatest of each part, by the part's number modulo their count.
-    parts: [Option<(f64, f64)>; PARTS as usize],
+    parts: [Option<(f64, f64)>; PARTS],
     /// The number of the newest part since the start of time.
     newest: u64,
     /// What holds until the next look.
@@ -27,7 +27,7 @@ impl Past {
     pub fn look(&mut self, value: Option<f64>, within: Span, now: Steady) -> Option<(f64, f64)> {
         let part = now.millis() / width(within);
         // What held until now did so in each part since.
-        let missed = (part - self.newest.min(part)).min(PARTS);
+        let missed = (part - self.newest.min(part)).min(PARTS as u64);
         for number in (part - missed)..=part {
             let slot = &mut self.parts[place(number)];
             if number > self.newest {
@@ -50,12 +50,11 @@ impl Past {
 }
 
 fn width(within: Span) -> u64 {
-    (within.millis() / PARTS).max(1)
+    (within.millis() / PARTS as u64).max(1)
 }
 
-#[expect(clippy::cast_possible_truncation, reason = "less than the number of parts")]
 fn place(number: u64) -> usize {
-    (number % PARTS) as usize
+    usize::try_from(number % PARTS as u64).unwrap_or_default()
 }
 
 fn join(known: Option<(f64, f64)>, value: Option<f64>) -> Option<(f64, f64)> {
@@ -98,11 +97,12 @@ mod tests {
 
     #[test]
     fn how_often_it_is_looked_at_makes_no_difference() {
-        let value = |second: u64| f64::from(u32::try_from(second / 37 % 11).unwrap());
+        let step = |second: u64| u32::try_from(second / 37 % 11).unwrap();
+        let value = |second: u64| f64::from(step(second));
         let mut seldom = Past::default();
         let mut always = Past::default();
         for second in 0..2000 {
-            let changed = second == 0 || value(second) != value(second - 1);
+            let changed = second == 0 || step(second) != step(second - 1);
             let often = always.look(Some(value(second)), WITHIN, at(second));
             if changed {
                 assert_eq!(seldom.look(Some(value(second)), WITHIN, at(second)), often, "second {second}");

@@ -125,14 +125,34 @@ impl Drawing<'_> {
     }
 
     fn axis(&self, out: &mut String, y: f64) {
-        for tenth in 0..=10_u64 {
-            let at = Span::from_millis(self.passed.millis() * tenth / 10);
+        let every = round_step(self.passed).millis();
+        for step in 0..=self.passed.millis() / every {
+            let at = Span::from_millis(step * every);
             text(out, self.x(at) - 12.0, y + 12.0, "label", &at.to_string());
         }
     }
 }
 
+/// The least round step of which at most twelve fit.
+fn round_step(passed: Span) -> Span {
+    const MINUTES: [u64; 14] =
+        [1, 2, 5, 10, 15, 30, 60, 2 * 60, 3 * 60, 6 * 60, 12 * 60, 24 * 60, 2 * 24 * 60, 7 * 24 * 60];
+    let round = MINUTES.into_iter().map(Span::from_minutes).find(|step| passed.millis() <= 12 * step.millis());
+    round.unwrap_or_else(|| Span::from_hours(24 * 7 * (passed.millis() / Span::from_hours(24 * 7 * 12).millis() + 1)))
+}
+
 fn text(out: &mut String, x: f64, y: f64, class: &str, words: &str) {
     let words = words.replace('&', "&amp;").replace('<', "&lt;");
     let _ = writeln!(out, "<text class=\"{class}\" x=\"{x:.1}\" y=\"{y:.1}\">{words}</text>");
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_axis_has_round_times_and_not_too_many() {
+        let step = |hours| round_step(Span::from_hours(hours)).to_string();
+        assert_eq!([step(1), step(48), step(24 * 365)], ["5 min", "6 h", "35 d"].map(str::to_owned));
+    }
 }

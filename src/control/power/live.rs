@@ -56,6 +56,16 @@ impl Tank {
         self.plan.outputs.iter().zip(&self.plugs).filter(lost).map(|(plan, _)| plan)
     }
 
+    /// The same in words.
+    pub(in crate::control) fn power_lost_words(&self) -> String {
+        let names: Vec<_> = self.power_lost().map(|output| output.name.to_string()).collect();
+        if names.is_empty() {
+            "every power meter is heard".to_owned()
+        } else {
+            format!("no fresh power reading of {}", names.join(", "))
+        }
+    }
+
     /// A plug that reports off while its output draws power is told off again and again. [F23]
     pub(in crate::control) fn insist_on_offs(&mut self) {
         let now = self.now.steady;

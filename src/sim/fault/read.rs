@@ -55,7 +55,9 @@ impl fmt::Display for FaultError {
                 "`{sentence}`: the {subject} is a real one here and cannot be played with\n  `slackwater rehearse` and `slackwater drill` play it too"
             ),
             Self::UnknownSubject { sentence, subject, known } => {
-                write!(f, "`{sentence}`: there is no `{subject}` here\n  begin with one of {}", list(known))
+                let near = crate::wire::ask::nearest(subject, known.iter().map(String::as_str));
+                let near = near.map(|near| format!("; did you mean `{near}`?")).unwrap_or_default();
+                write!(f, "`{sentence}`: there is no `{subject}` here{near}\n  begin with one of {}", list(known))
             }
             Self::Ambiguous { sentence, candidates } => {
                 write!(f, "`{sentence}`: several tanks have one\n  begin with one of {}", list(candidates))
