@@ -10,10 +10,10 @@
 //! and stops nothing (C5, F21). A level that is too low says nothing: water is missing, and it may move all the same.
 //! What is not fitted falls away.
 
-use crate::control::ids::{ConditionId, HoldId, OutputId};
+use crate::control::ids::{ConditionId, HoldId, Name, OutputId};
 use crate::control::plan::{
-    AlarmPlan, AlarmSource, Condition, DrawLimit, Fitted, OutputFact, OutputKind, Priority, Side, TankPlan,
-    TimerUnknown,
+    AlarmPlan, AlarmSource, Condition, DrawLimit, Fitted, InterlockPlan, Latch, OnUnknown, OutputFact, OutputKind,
+    Priority, Side, Switch, TankPlan, TimerUnknown,
 };
 use crate::time::Span;
 
@@ -92,6 +92,33 @@ fn lost(plan: &TankPlan, scope: &Scope) -> Option<ConditionId> {
     }
     Some(scope.all(all))
 }
+
+/// A heater beside still water warms the little that is around it, so it goes off with the flow; so does a compressor.
+/// Comes with a return pump whose flow more than its own word can tell.
+pub(super) fn interlock(plan: &TankPlan, scope: &Scope) -> Option<InterlockPlan> {
+    let fed = [OutputKind::Heater, OutputKind::Chiller].into_iter().flat_map(|kind| scope.of_kind(kind));
+    let effects: Vec<_> = fed.map(|output| (output, Switch::Off)).collect();
+    if effects.is_empty() || !is_seen(scope) {
+        return None;
+    }
+    let advice = "Look at the return pump, its intake and the level in its chamber. Heat comes back two minutes after the \
+                  flow; until then the water cools.";
+    Some(InterlockPlan {
+        name: Name::new(NO_FLOW),
+        // Right after a hold the pump is still off for the moment until its turn.
+        cause: lasting(lost(plan, scope)?, DENIED_FOR, scope),
+        unknown: OnUnknown::Ignored,
+        effects,
+        latch: Latch::Never,
+        restarts: None,
+        priority: Priority::Medium,
+        bypassable: false,
+        advice: advice.to_owned(),
+    })
+}
+
+/// The interlock that comes with the flow.
+pub(super) const NO_FLOW: &str = "no-flow";
 
 /// No hold that pauses it stands.
 fn not_held(output: OutputId, plan: &TankPlan, scope: &Scope) -> ConditionId {

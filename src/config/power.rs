@@ -101,10 +101,11 @@ pub(super) fn settle(plan: &mut TankPlan, isolators: &[(OutputId, OutputId)], fi
         }
         come.extend(over_power(id, output, scope));
     }
+    come.extend(super::flow::interlock(plan, scope));
     for interlock in come {
         if plan.interlocks.iter().any(|other| other.name == interlock.name) {
             let at = fields.get("interlocks").unwrap_or_else(|| fields.item.clone());
-            at.wrong(format!("`{}` comes with a power meter\ngive this one another name", interlock.name));
+            at.wrong(format!("`{}` comes with power meters and flow\ngive this one another name", interlock.name));
         }
         plan.interlocks.push(interlock);
     }

@@ -48,7 +48,7 @@ impl Truth {
         }
     }
 
-    /// Witnesses of the same thing: two that know must agree, and one alone that knows is believed. [C5]
+    /// Witnesses of the same thing: two that know must agree, and one alone that knows is believed. (C5)
     pub fn agreed(witnesses: impl Iterator<Item = Self>) -> Self {
         let (mut so, mut not) = (0_u32, 0_u32);
         for witness in witnesses {
