@@ -13,12 +13,12 @@
 use crate::control::ids::{ConditionId, HoldId, Name, OutputId};
 use crate::control::plan::{
     AlarmPlan, AlarmSource, Condition, DrawLimit, Fitted, InterlockPlan, Latch, OnUnknown, OutputFact, OutputKind,
-    Priority, Side, Switch, TankPlan, TimerUnknown,
+    Priority, Side, Switch, TankPlan,
 };
 use crate::time::Span;
 
 use super::alarm::{after, new};
-use super::power::{GREATEST_SHARE, LEAST_SHARE, is_on};
+use super::power::{GREATEST_SHARE, LEAST_SHARE, is_on, lasting};
 use super::scope::Scope;
 use super::starts::over;
 
@@ -73,10 +73,6 @@ fn agreed(mut witnesses: Vec<ConditionId>, scope: &Scope) -> Option<ConditionId>
 pub(super) fn proven(scope: &Scope) -> Option<ConditionId> {
     let witnesses = meter(scope).into_iter().chain(others(scope)).collect();
     agreed(witnesses, scope)
-}
-
-fn lasting(inner: ConditionId, span: Span, scope: &Scope) -> ConditionId {
-    scope.add(Condition::Lasting { inner, span, unknown: TimerUnknown::Freezes })
 }
 
 /// Flow is lost, two minutes or more after the return pump's start and in no hold that pauses it.

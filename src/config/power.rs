@@ -119,7 +119,8 @@ fn draws(output: OutputId, side: Side, limit: DrawLimit, scope: &Scope) -> Condi
     scope.add(Condition::Draws { output, side, limit })
 }
 
-fn lasting(inner: ConditionId, span: Span, scope: &Scope) -> ConditionId {
+/// True for so long, as a trip counts it.
+pub(super) fn lasting(inner: ConditionId, span: Span, scope: &Scope) -> ConditionId {
     scope.add(Condition::Lasting { inner, span, unknown: TimerUnknown::Freezes })
 }
 

@@ -66,10 +66,7 @@ struct Seen {
 impl DrainBack {
     fn follow(&mut self, seen: &Seen, deadlines: &mut Deadlines) -> Option<String> {
         match self.stage {
-            Stage::Runs(since) if seen.runs => {
-                self.look(seen, deadlines);
-                self.stage = Stage::Runs(since);
-            }
+            Stage::Runs(_) if seen.runs => self.look(seen, deadlines),
             Stage::Runs(since) => {
                 let level = self.running_level().filter(|_| seen.now.since(since) >= RAN);
                 let measured_at = seen.now.after(SETTLES);
@@ -173,7 +170,7 @@ impl Tank {
             now: self.now.steady,
             // Off is what was told and is not denied; what reports off, whoever did it, is off too.
             runs: plug.report.map_or(on, |(reported, _)| reported == Switch::On),
-            level: vote.quality.is_good().then_some(vote.value),
+            level: vote.good_value(),
             most: plan.most,
         };
         let Some(text) = self.drain_back.follow(&seen, deadlines) else { return };

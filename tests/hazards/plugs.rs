@@ -162,34 +162,18 @@ fn f33_two_controllers_are_told_to_be_in_conflict_and_the_plug_is_not_flooded() 
     let told = story.told("top-off", "20 min", "22 min");
     assert!(told.iter().all(|(_, on)| !on), "{told:?}");
     assert!((20..=40).contains(&told.len()), "undone, and 20 a minute at most: {}", told.len());
+    let standing = |story: &Story| {
+        let alarms = story.run.status("lagoon").unwrap().alarms;
+        alarms.iter().filter(|alarm| &*alarm.alarm == "top-off-conflict" && alarm.active).count()
+    };
     let conflict = story.alarm("top-off-conflict", "20 min").expect("a conflict is told");
     assert!(conflict <= span("20 min 5 s"), "{conflict}");
     story.run.pass(span("10 s"));
     assert!(!story.works("top-off"));
     story.until("31 min");
-    assert_eq!(
-        story
-            .run
-            .status("lagoon")
-            .unwrap()
-            .alarms
-            .iter()
-            .filter(|a| &*a.alarm == "top-off-conflict" && a.active)
-            .count(),
-        1
-    );
+    assert_eq!(standing(&story), 1);
     story.until("34 min");
-    assert_eq!(
-        story
-            .run
-            .status("lagoon")
-            .unwrap()
-            .alarms
-            .iter()
-            .filter(|a| &*a.alarm == "top-off-conflict" && a.active)
-            .count(),
-        0
-    );
+    assert_eq!(standing(&story), 0);
     story.sound();
 }
 

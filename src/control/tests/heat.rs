@@ -8,17 +8,6 @@ use crate::control::plan::*;
 use crate::control::{Event, Outcome, Remembered, Request};
 use crate::time::Span;
 
-fn alarm(name: &str, source: AlarmSource) -> AlarmPlan {
-    AlarmPlan {
-        name: crate::control::ids::Name::new(name),
-        priority: Priority::High,
-        source,
-        on_delay: Span::ZERO,
-        off_delay: seconds(5),
-        advice: "look at the heater".to_owned(),
-    }
-}
-
 fn watched() -> TankPlan {
     let mut plan = plan();
     let output = OutputId::new;
@@ -32,12 +21,12 @@ fn watched() -> TankPlan {
         doubtful: Doubtful::Counts,
     });
     plan.alarms.extend([
-        alarm("water-temp-low", AlarmSource::Condition(lowest)),
-        alarm("heater-starts-often", AlarmSource::StartsOften(output(HEATER))),
-        alarm("chiller-starts-often", AlarmSource::StartsOften(output(CHILLER))),
-        alarm("changeovers", AlarmSource::Changeovers),
-        alarm("heater-no-rise", AlarmSource::FutileHeat),
-        alarm("heater-cutoff-often", AlarmSource::TripsOften(InterlockId::new(0))),
+        at_once("water-temp-low", AlarmSource::Condition(lowest)),
+        at_once("heater-starts-often", AlarmSource::StartsOften(output(HEATER))),
+        at_once("chiller-starts-often", AlarmSource::StartsOften(output(CHILLER))),
+        at_once("changeovers", AlarmSource::Changeovers),
+        at_once("heater-no-rise", AlarmSource::FutileHeat),
+        at_once("heater-cutoff-often", AlarmSource::TripsOften(InterlockId::new(0))),
     ]);
     plan
 }

@@ -94,6 +94,11 @@ pub fn alarm(name: &str, priority: Priority, source: AlarmSource, on_delay: u64)
     }
 }
 
+/// A high alarm without delay.
+pub fn at_once(name: &str, source: AlarmSource) -> AlarmPlan {
+    alarm(name, Priority::High, source, 0)
+}
+
 pub const fn seconds(seconds: u64) -> Span {
     Span::from_seconds(seconds)
 }

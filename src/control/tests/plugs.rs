@@ -5,30 +5,19 @@ use crate::control::effect::NoticeKind;
 use crate::control::event::{Alive, Retained};
 use crate::control::ids::OutputId;
 use crate::control::plan::Switch::{Off, On};
-use crate::control::plan::{AlarmPlan, AlarmSource, Priority, Switch, TankPlan};
+use crate::control::plan::{AlarmSource, Switch, TankPlan};
 use crate::control::{Event, Remembered, Request};
 use crate::time::Span;
-
-fn alarm(name: &str, source: AlarmSource) -> AlarmPlan {
-    AlarmPlan {
-        name: crate::control::ids::Name::new(name),
-        priority: Priority::High,
-        source,
-        on_delay: Span::ZERO,
-        off_delay: seconds(5),
-        advice: "look at the plug".to_owned(),
-    }
-}
 
 fn watched() -> TankPlan {
     let mut plan = plan();
     let output = OutputId::new;
     plan.outputs[HEATER].plug.boots = Some(Off);
     plan.alarms.extend([
-        alarm("return-pump-restarts", AlarmSource::Restarts(output(RETURN))),
-        alarm("top-off-conflict", AlarmSource::Conflict(output(TOP_OFF))),
-        alarm("heater-boots-wrong", AlarmSource::WrongBoot(output(HEATER))),
-        alarm("heater-lease-outlived", AlarmSource::LeaseOutlived(output(HEATER))),
+        at_once("return-pump-restarts", AlarmSource::Restarts(output(RETURN))),
+        at_once("top-off-conflict", AlarmSource::Conflict(output(TOP_OFF))),
+        at_once("heater-boots-wrong", AlarmSource::WrongBoot(output(HEATER))),
+        at_once("heater-lease-outlived", AlarmSource::LeaseOutlived(output(HEATER))),
     ]);
     plan
 }

@@ -41,7 +41,7 @@ impl Tank {
         Look {
             now,
             wanted: self.nodes[plan.wanted.index()].truth,
-            gauge: gauge.quality.is_good().then_some(gauge.value),
+            gauge: gauge.good_value(),
             water,
             salinity_good: plan.salinity.is_none_or(|signal| vote(signal).quality.is_good()),
             in_sight: self.connected && plan.high.iter().all(dry),
