@@ -17,8 +17,8 @@ limits of the model
   Two well mixed bodies of water a tank, figures by rule of thumb: it shows whether the config holds together, not how
   warm your tank gets. Alkalinity is a sum of doses, water changes and what lives there, and its pH no carbonate
   system; animals, sheath temperatures and a plug that burns are not modelled. Messages take no time unless a fault
-  delays them; a power cut leaves broker and daemon running; a save is on disk at once. The water is
-  looked at once a minute. What comes after a fault stands with it, whatever caused it. A tank that is safe here is not
+  delays them; a power cut leaves broker and daemon running; a save that nobody waits for is on disk a second later.
+  The water is looked at once a minute. What comes after a fault stands with it, whatever caused it. A tank that is safe here is not
   proven safe in life: the residual-current device, drip loops, the heater's own thermostat and the float switch come
   first.
 ";
