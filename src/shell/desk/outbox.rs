@@ -133,7 +133,7 @@ impl Desk {
     /// Does one piece of it; `false`: there was none.
     pub fn idle_work(&mut self) -> bool {
         if self.journal.due().is_some_and(|at| at <= Instant::now()) {
-            self.write_some_of_the_journal();
+            self.write_journal();
             return true;
         }
         if let Some(index) = self.outbox.to_sample.pop() {

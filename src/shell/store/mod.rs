@@ -7,6 +7,7 @@
 
 mod checksum;
 mod database;
+mod scribe;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -21,6 +22,7 @@ use crate::wire::metrics::Meters;
 
 use super::background;
 use database::{Batch, Database};
+use scribe::Scribe;
 pub use database::{Found, OpenError, Sample, fresh_instance};
 
 /// Control waits this long for a record to be on the disk, and then goes on.
@@ -31,6 +33,11 @@ const QUEUE: usize = 4096;
 
 /// What failed is tried again after this.
 const RETRY: Duration = Duration::from_secs(5);
+
+/// Between two looks at a thread that should end.
+const LOOK_AGAIN: Duration = Duration::from_millis(20);
+
+const JOURNAL_LOST: &str = "the store does not keep up: journal lines are lost";
 
 enum Job {
     Save { tank: String, json: String, done: Option<SyncSender<bool>> },
@@ -65,7 +72,8 @@ impl Health {
 #[derive(Debug)]
 pub struct Store {
     jobs: SyncSender<Job>,
-    thread: Option<JoinHandle<()>>,
+    scribe: Scribe,
+    thread: JoinHandle<()>,
     health: Arc<Health>,
     meters: Meters,
     /// The last record was waited for in vain.
@@ -96,7 +104,10 @@ impl Store {
             Writer { path, database, health: Arc::clone(&health), meters: meters.clone(), unsaved: BTreeMap::new() };
         let thread = background::spawn("store", move || writer.run(&inbox))
             .map_err(|error| OpenError::Unusable(error.to_string()))?;
-        Ok((Self { jobs, thread: Some(thread), health, meters, hangs: false }, found))
+        let (told, counted) = (Arc::clone(&health), meters.clone());
+        let scribe = Scribe::start(jobs.clone(), move || lost(&told, &counted, JOURNAL_LOST))
+            .map_err(|error| OpenError::Unusable(error.to_string()))?;
+        Ok((Self { jobs, scribe, thread, health, meters, hangs: false }, found))
     }
 
     /// What is wrong with the store.
@@ -124,10 +135,10 @@ impl Store {
         }
     }
 
-    /// Writes lines of the journal, soon.
+    /// Writes lines of the journal to the log and to the disk, soon.
     pub fn journal(&self, lines: Vec<(String, JournalEntry)>) {
-        if !lines.is_empty() && self.jobs.try_send(Job::Journal(lines)).is_err() {
-            self.lost("the store does not keep up: journal lines are lost");
+        if !lines.is_empty() && !self.scribe.take(lines) {
+            self.lost(JOURNAL_LOST);
         }
     }
 
@@ -139,26 +150,35 @@ impl Store {
     }
 
     fn lost(&self, why: &str) {
-        self.meters.store_failures.inc();
-        self.health.set(Some(why.to_owned()));
+        lost(&self.health, &self.meters, why);
     }
 
-    /// Writes what waits and ends the thread. A disk that hangs is not waited for longer than a few seconds.
-    pub fn close(mut self) {
+    /// Writes what waits and ends the threads. A disk that hangs is not waited for longer than a few seconds.
+    pub fn close(self) {
+        self.scribe.close(Duration::from_secs(2));
         let mut left = 100;
         while self.jobs.try_send(Job::Stop).is_err() && left > 0 {
             left -= 1;
-            std::thread::sleep(Duration::from_millis(20));
+            std::thread::sleep(LOOK_AGAIN);
         }
-        if let Some(thread) = self.thread.take() {
-            for _ in 0..150 {
-                if thread.is_finished() {
-                    let _ = thread.join();
-                    return;
-                }
-                std::thread::sleep(Duration::from_millis(20));
-            }
-        }
+        join_within(self.thread, Duration::from_secs(3));
+    }
+}
+
+fn lost(health: &Health, meters: &Meters, why: &str) {
+    meters.store_failures.inc();
+    health.set(Some(why.to_owned()));
+}
+
+/// Waits for a thread to end, and leaves one that hangs to the end of the process.
+fn join_within(thread: JoinHandle<()>, patience: Duration) {
+    let mut left = patience;
+    while !thread.is_finished() && !left.is_zero() {
+        std::thread::sleep(LOOK_AGAIN);
+        left = left.saturating_sub(LOOK_AGAIN);
+    }
+    if thread.is_finished() {
+        let _ = thread.join();
     }
 }
 
