@@ -10,6 +10,7 @@ pub mod client;
 pub mod demo;
 pub mod drill;
 pub mod explain;
+pub mod listen;
 mod log;
 pub mod model;
 pub mod rehearse;
@@ -50,6 +51,7 @@ enum Command {
     Ack(ask::Acknowledge),
     /// Reads a config directory and says what it means, or everything that is wrong with it.
     Check(check::Check),
+    Listen(listen::Listen),
     Calc(calc::Calc),
     Rehearse(Box<rehearse::Rehearse>),
     Drill(drill::Drill),
@@ -70,6 +72,7 @@ pub fn main() -> ExitCode {
         Command::Confirm(confirm) => confirm.run(),
         Command::Ack(acknowledge) => acknowledge.run(),
         Command::Check(check) => check.run(),
+        Command::Listen(listen) => listen.run(),
         Command::Calc(calc) => calc.run(),
         Command::Rehearse(rehearse) => rehearse.run(),
         Command::Drill(drill) => drill.run(),

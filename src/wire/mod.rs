@@ -3,9 +3,11 @@
 pub mod ask;
 pub mod binding;
 pub mod encode;
+pub mod guess;
 mod json;
 pub mod metrics;
 mod number;
+pub mod overheard;
 mod payload;
 pub mod router;
 pub mod shown;

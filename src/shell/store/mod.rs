@@ -22,8 +22,8 @@ use crate::wire::metrics::Meters;
 
 use super::background;
 use database::{Batch, Database};
-use scribe::Scribe;
 pub use database::{Found, OpenError, Sample, fresh_instance};
+use scribe::Scribe;
 
 /// Control waits this long for a record to be on the disk, and then goes on.
 const PATIENCE: Duration = Duration::from_millis(300);
