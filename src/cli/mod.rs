@@ -10,11 +10,13 @@ pub mod client;
 pub mod demo;
 pub mod drill;
 pub mod explain;
+pub mod export;
 mod log;
 pub mod model;
 pub mod rehearse;
 pub mod run;
 pub mod status;
+mod steadiness;
 
 use std::process::ExitCode;
 
@@ -48,6 +50,7 @@ enum Command {
     Confirm(ask::Confirm),
     /// Acknowledges alarms.
     Ack(ask::Acknowledge),
+    Export(export::Export),
     /// Reads a config directory and says what it means, or everything that is wrong with it.
     Check(check::Check),
     Calc(calc::Calc),
@@ -69,6 +72,7 @@ pub fn main() -> ExitCode {
         Command::Reset(reset) => reset.run(),
         Command::Confirm(confirm) => confirm.run(),
         Command::Ack(acknowledge) => acknowledge.run(),
+        Command::Export(export) => export.run(),
         Command::Check(check) => check.run(),
         Command::Calc(calc) => calc.run(),
         Command::Rehearse(rehearse) => rehearse.run(),
