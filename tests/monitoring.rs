@@ -167,7 +167,7 @@ impl Demo {
         let child = Command::new(BINARY)
             .args(["demo", "--speed", SPEED, "--http", &port.to_string(), "--config"])
             .arg(config.path())
-            .args(["--fault", "display-temp reads 27 °C at 40 min for 20 min"])
+            .args(["--fault", "display-temp reads 27 °C at 5 h for 1 h"])
             .args(["--fault", "keeper changes 9 L at 2 h"])
             .current_dir(config.path())
             .stdout(Stdio::null())
