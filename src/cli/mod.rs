@@ -10,12 +10,14 @@ pub mod client;
 pub mod demo;
 pub mod drill;
 pub mod explain;
+pub mod export;
 pub mod listen;
 mod log;
 pub mod model;
 pub mod rehearse;
 pub mod run;
 pub mod status;
+mod steadiness;
 
 use std::process::ExitCode;
 
@@ -49,6 +51,7 @@ enum Command {
     Confirm(ask::Confirm),
     /// Acknowledges alarms.
     Ack(ask::Acknowledge),
+    Export(export::Export),
     /// Reads a config directory and says what it means, or everything that is wrong with it.
     Check(check::Check),
     Listen(listen::Listen),
@@ -71,6 +74,7 @@ pub fn main() -> ExitCode {
         Command::Reset(reset) => reset.run(),
         Command::Confirm(confirm) => confirm.run(),
         Command::Ack(acknowledge) => acknowledge.run(),
+        Command::Export(export) => export.run(),
         Command::Check(check) => check.run(),
         Command::Listen(listen) => listen.run(),
         Command::Calc(calc) => calc.run(),

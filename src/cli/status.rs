@@ -8,6 +8,7 @@ use serde_json::Value;
 use crate::time::Span;
 
 use super::client::{Daemon, Failed, escaped};
+use super::steadiness;
 
 /// Shows what a tank looks like now.
 #[derive(Debug, clap::Args)]
@@ -15,11 +16,17 @@ pub struct Status {
     /// Which daemon and which tank.
     #[command(flatten)]
     pub daemon: Daemon,
+    /// Shows how steady the last 14 days were, instead of what is now.
+    #[arg(long)]
+    pub stability: bool,
 }
 
 impl Status {
     /// Runs the command.
     pub fn run(&self) -> ExitCode {
+        if self.stability {
+            return self.show_stability();
+        }
         match self.fetch() {
             Ok((list, status)) => {
                 if self.daemon.json {
@@ -31,6 +38,23 @@ impl Status {
             }
             Err(failed) => failed.report(),
         }
+    }
+
+    fn show_stability(&self) -> ExitCode {
+        let days = self.daemon.client().and_then(|client| {
+            let tank = self.daemon.tank(&client)?;
+            let status = client.get(&format!("/api/v1/tanks/{}/status", escaped(&tank)))?;
+            steadiness::fetch(&client, &tank, &status).map(|days| (status, days))
+        });
+        match days {
+            Ok((_, days)) if self.daemon.json => println!("{:#}", Value::from(days)),
+            Ok((status, days)) => {
+                let name = format!("{} ({})", word(&status["title"]), word(&status["tank"]));
+                print!("{name}: how steady the last days were\n{}", steadiness::text(&days));
+            }
+            Err(failed) => return failed.report(),
+        }
+        ExitCode::SUCCESS
     }
 
     fn fetch(&self) -> Result<(Value, Value), Failed> {

@@ -10,6 +10,8 @@ use crate::time::Span;
 use crate::units::{Flow, Temperature, Volume};
 use crate::wire::binding::TankBindings;
 
+use super::stability::Stability;
+
 /// Everything that a config directory says.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Setup {
@@ -57,6 +59,8 @@ pub struct TankFacts {
     pub isolators: Vec<(OutputId, OutputId)>,
     /// Each heater's cut-offs.
     pub cutoffs: Vec<Cutoff>,
+    /// Inside which limits signals are called steady.
+    pub stability: Vec<Stability>,
 }
 
 /// An interlock that turns a heater off when the water is too warm, whatever else is true.

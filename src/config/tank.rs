@@ -28,7 +28,7 @@ use super::thermostat;
 use super::top_off;
 use super::topic::Owners;
 
-const KEYS: [&str; 15] = [
+const KEYS: [&str; 16] = [
     "tank",
     "shared",
     "probes",
@@ -44,6 +44,7 @@ const KEYS: [&str; 15] = [
     "holds",
     "mixing_bin",
     "alarms",
+    "stability",
 ];
 
 /// What all tanks have in common.
@@ -109,6 +110,7 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
     let rest = if file.report.is_empty_for(&file.file) { Rest::Sound } else { Rest::Wrong };
     plan.alarms = alarm::alarms(fields.get("alarms").as_ref(), &plan, &scope, rest);
     note(&mut facts, &plan, &outputs, &interlocks, &scope);
+    facts.stability = super::stability::stability(&fields, &plan, &scope);
     sound::check(&sound::Read {
         fields: &fields,
         plan: &plan,

@@ -168,9 +168,20 @@ fn signals(tank: &TankSetup) -> Vec<Line> {
             signal.probes.iter().map(|probe| plan.probes[probe.index()].stale_after).max().unwrap_or(Span::ZERO);
         let vote = if names.len() > 1 { format!(", voted from {}", listing(&names)) } else { String::new() };
         let shared = if shared { ", shared" } else { "" };
-        line(&signal.name, format!("{}{vote}{shared}, stale after {stale}", signal.quantity.noun()))
+        let steady = steady(tank, &signal.name);
+        line(&signal.name, format!("{}{vote}{shared}, stale after {stale}{steady}", signal.quantity.noun()))
     });
     each.collect()
+}
+
+/// Inside which limits a signal is called steady.
+fn steady(tank: &TankSetup, signal: &str) -> String {
+    let of = |one: &&super::Stability| &*tank.plan.signals[one.signal.index()].name == signal;
+    let Some(one) = tank.facts.stability.iter().find(of) else { return String::new() };
+    let unit = tank.plan.signals[one.signal.index()].quantity.canonical().symbol;
+    let band = one.band.map(|(low, high)| format!(", steady from {low:.2} to {high:.2} {unit}"));
+    let warm = one.warmest_month.map(|warm| format!(", heat is stress over the warmest month's {warm:.1} °C"));
+    band.unwrap_or_default() + &warm.unwrap_or_default()
 }
 
 fn temperature(plan: &TankPlan) -> Option<String> {

@@ -29,6 +29,9 @@ pub enum AlarmState {
 }
 
 impl AlarmState {
+    /// Every abbreviation.
+    pub const ABBREVIATIONS: [&'static str; 4] = ["NORM", "UNACK", "ACKED", "RTNUN"];
+
     /// The abbreviation of the standards.
     pub fn abbreviation(self) -> &'static str {
         match self {

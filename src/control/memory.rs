@@ -41,6 +41,7 @@ impl Tank {
                 restarts: plug.restarts.often.ages(super::alarms::DAY, self.now.steady),
                 usual_power: plug.power.usual,
                 confirmed_watts: plug.power.confirmed,
+                joules: plug.power.joules,
             };
             (plan.name.clone(), record)
         });
@@ -144,6 +145,7 @@ impl Tank {
             plug.unproven = record.unproven;
             plug.restarts.often = Often::from_ages(&record.restarts, now.steady);
             plug.power.remember(record.usual_power, record.confirmed_watts);
+            plug.power.joules = if record.joules.is_finite() { record.joules.max(0.0) } else { 0.0 };
             self.forces[index] = record.force.as_ref().and_then(|(to, until, by)| {
                 let left = until.since(now.wall).min(super::requests::LONGEST_FORCE);
                 (left > crate::time::Span::ZERO).then(|| Force {

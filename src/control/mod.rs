@@ -31,6 +31,7 @@ mod plug;
 mod power;
 mod probe;
 mod probe_care;
+pub mod proof_times;
 pub mod quality;
 mod ramp;
 mod replan;
@@ -47,8 +48,10 @@ mod tests;
 mod thermostat;
 mod top_off;
 mod truth;
+mod values;
 mod vote;
 
+pub use alarm::AlarmState;
 pub use arbiter::Layer;
 pub use effect::{Answer, Effect, Outcome};
 pub use event::{Event, Request, RequestId};

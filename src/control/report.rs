@@ -164,6 +164,9 @@ impl Tank {
             }),
             on_seconds: plug.on_millis as f64 / 1000.0,
             switches: plug.switches,
+            switches_by: plug.switches_by,
+            proof_times: plug.proof_times,
+            energy_joules: plan.plug.meter.as_ref().map(|_| plug.power.joules),
             unproven_commands: plug.unproven,
         }
     }

@@ -119,6 +119,14 @@ pub struct OutputRecord {
     /// W: what it draws while it runs, as a person confirmed it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub confirmed_watts: Option<f64>,
+    /// J, by its meter.
+    #[serde(skip_serializing_if = "is_zero")]
+    pub joules: f64,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde asks by reference")]
+fn is_zero(joules: &f64) -> bool {
+    *joules == 0.0
 }
 
 /// What an output draws while it runs, as it was learned: W.

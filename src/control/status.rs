@@ -3,9 +3,11 @@
 use crate::time::{Span, Wall};
 use crate::units::Quantity;
 
+use super::arbiter::Layer;
 use super::event::Alive;
 use super::ids::Name;
 use super::plan::{OutputKind, Priority, Switch};
+use super::proof_times::ProofTimes;
 use super::quality::Quality;
 use super::state::UsualPower;
 
@@ -147,6 +149,15 @@ pub struct OutputStatus {
     pub on_seconds: f64,
     /// Commanded changes, over all time.
     pub switches: u64,
+    /// The same since the start of the daemon, by the layer that decided, in the order of rank.
+    #[serde(skip)]
+    pub switches_by: [u64; Layer::WORDS.len()],
+    /// How long its plug took to prove commands, since the start of the daemon.
+    #[serde(skip)]
+    pub proof_times: ProofTimes,
+    /// J over all time, by its meter; none without one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub energy_joules: Option<f64>,
     /// Commands that were not proven in time, over all time.
     pub unproven_commands: u64,
 }

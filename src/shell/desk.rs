@@ -10,6 +10,7 @@ mod effects;
 pub mod housekeeping;
 mod journal;
 mod outbox;
+mod records;
 mod reload;
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
@@ -33,6 +34,7 @@ use super::pulse::Pulse;
 use super::store::Store;
 use journal::Journal;
 use outbox::Outbox;
+use records::Records;
 
 /// Deadlines that one turn meets at most, so that messages are heard in between.
 const DEADLINES_A_TURN: usize = 32;
@@ -45,11 +47,13 @@ struct Seat {
     unsaved: bool,
     /// When it was asked lately over its topic.
     asked: VecDeque<Instant>,
+    /// What is written down of its signals.
+    records: Records,
 }
 
 impl Seat {
-    fn new(tank: Tank) -> Self {
-        Self { tank, armed: None, unsaved: false, asked: VecDeque::new() }
+    fn new(tank: Tank, records: Records) -> Self {
+        Self { tank, armed: None, unsaved: false, asked: VecDeque::new(), records }
     }
 }
 
@@ -103,6 +107,8 @@ pub struct Parts {
     pub pulse: Arc<Pulse>,
     /// This data directory's own name.
     pub instance: String,
+    /// Each tank's running day, as the store has it.
+    pub steadiness: BTreeMap<String, String>,
 }
 
 impl Desk {
@@ -111,9 +117,11 @@ impl Desk {
         let now = parts.clock.now();
         let own = OwnTopics::new(&parts.settings.root);
         let (setups, remembered): (Vec<_>, Vec<_>) = parts.tanks.into_iter().unzip();
+        let kept = |tank: &str| parts.steadiness.get(tank).map(String::as_str);
+        let records: Vec<_> = setups.iter().map(|s| Records::new(&s.plan, &s.facts, kept(&s.plan.name))).collect();
         let (plans, bindings): (Vec<_>, Vec<_>) = setups.into_iter().map(|s| (s.plan, s.bindings)).unzip();
-        let seats: Vec<Seat> =
-            plans.into_iter().zip(remembered).map(|(plan, known)| Seat::new(Tank::new(plan, known, now))).collect();
+        let tanks = plans.into_iter().zip(remembered).map(|(plan, known)| Tank::new(plan, known, now));
+        let seats: Vec<Seat> = tanks.zip(records).map(|(tank, records)| Seat::new(tank, records)).collect();
         let count = seats.len();
         let mut desk = Self {
             router: Router::new(bindings, &own),
@@ -210,8 +218,13 @@ impl Desk {
         let Some(seat) = self.seats.get_mut(index.0) else {
             return;
         };
-        let effects = seat.tank.step(event, self.clock.now());
+        let heard = if let Event::ReadingArrived { probe, .. } = event { Some(probe) } else { None };
+        let now = self.clock.now();
+        let effects = seat.tank.step(event, now);
         self.carry_out(index, effects);
+        if let Some(probe) = heard {
+            self.write_down(index.0, probe, now);
+        }
         self.arm(index.0);
         self.outbox.changed(index.0);
     }

@@ -6,6 +6,7 @@ use crate::config::Setup;
 use crate::control::effect::Answer;
 use crate::control::event::Request;
 use crate::control::status::{Explanation, TankStatus};
+use crate::wire::metrics::TankRecords;
 
 use super::daemon_alarms::{DaemonAlarm, Standing};
 
@@ -21,7 +22,7 @@ pub enum Job {
         /// At most so many.
         count: usize,
         /// Fewer than asked: there are no more.
-        reply: oneshot::Sender<Vec<TankStatus>>,
+        reply: oneshot::Sender<Vec<(TankStatus, TankRecords)>>,
     },
     /// One tank's status.
     Status {

@@ -28,7 +28,7 @@ mod notify;
 mod pulse;
 mod run;
 mod secrets;
-mod store;
+pub mod store;
 
 pub use http::Loader;
 pub use lock::LockError;

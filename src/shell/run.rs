@@ -98,6 +98,7 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
         let notifier = Notifier::start(&settings.channels, &meters);
         let trouble = lock_trouble.or_else(|| found.damaged.clone());
         let instance = found.instance.clone();
+        let steadiness = found.steadiness.clone();
         let (tanks, shelf) = remembered(setup.tanks, found);
         meters.reload_ok.set(1);
         meters.reload_at.set(clock.now().wall.unix_seconds());
@@ -111,6 +112,7 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
             meters: meters.clone(),
             pulse: Arc::clone(&pulse),
             instance,
+            steadiness,
         };
         let mut desk = Desk::new(parts);
         if trouble.is_some() {
@@ -124,6 +126,7 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
             meters,
             pulse,
             loader: options.loader.clone(),
+            data_dir: settings.data_dir.clone(),
             on_listen: options.on_listen,
         };
         let web = background::spawn("http", move || http::run(service, stopped)).map_err(RunError::System)?;

@@ -9,7 +9,7 @@ use super::{Span, Wall};
 
 /// A time zone of the IANA data base.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Zone(chrono_tz::Tz);
+pub struct Zone(pub(super) chrono_tz::Tz);
 
 /// The name is not in the IANA data base.
 #[derive(Clone, Debug, PartialEq, Eq)]

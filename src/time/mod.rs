@@ -6,9 +6,11 @@
 //! Words: [`Steady`] never jumps and means nothing outside one run of the daemon; [`Wall`] is Unix
 //! time and may jump; [`Now`] is both, read together; a [`Span`] is a duration.
 
+mod day;
 mod local;
 mod span;
 
+pub use day::LocalDay;
 pub use local::{DailyWindow, LocalTime, Zone, ZoneError};
 pub use span::{Span, SpanError};
 

@@ -4,6 +4,7 @@
 //! the standard output is the same bytes for the same seed; how fast it ran goes to standard error.
 
 mod campaign;
+mod days;
 mod plot;
 mod words;
 
@@ -58,11 +59,14 @@ pub struct Rehearse {
     #[arg(long, value_name = "WORD", default_value = "at-home", value_parser = routine)]
     pub keeper: Routine,
     /// Plays so many runs with faults at random, on all cores, from the seed on; without `--fault` and `--plot`.
-    #[arg(long, value_name = "N", conflicts_with_all = ["faults", "fault_file", "plot", "list_faults"])]
+    #[arg(long, value_name = "N", conflicts_with_all = ["faults", "fault_file", "plot", "plot_days", "list_faults"])]
     pub campaign: Option<u64>,
     /// Draws temperature, level, salinity, outputs and alarms into this file.
     #[arg(long, value_name = "FILE.svg")]
     pub plot: Option<PathBuf>,
+    /// Draws each day's temperature, salinity and heating into this file: small, for months and years.
+    #[arg(long, value_name = "FILE.svg")]
+    pub plot_days: Option<PathBuf>,
     /// Prints JSON.
     #[arg(long)]
     pub json: bool,
@@ -149,6 +153,10 @@ impl Rehearse {
         eprintln!("{}", speed((report.messages, report.passed), setup.tanks.len(), took(clock)));
         if let Some(path) = &self.plot {
             let drawing = plot::svg(&setup, &rehearsal);
+            std::fs::write(path, drawing).map_err(|error| RehearseError::File(path.clone(), error))?;
+        }
+        if let Some(path) = &self.plot_days {
+            let drawing = days::svg(&setup, &rehearsal);
             std::fs::write(path, drawing).map_err(|error| RehearseError::File(path.clone(), error))?;
         }
         Ok(if report.violations.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(1) })

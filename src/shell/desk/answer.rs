@@ -13,7 +13,7 @@ use super::super::asks::Waiter;
 use super::super::daemon_alarms::DaemonAlarm;
 use super::super::job::{Job, NotFound, TankEntry, TankList};
 use super::super::mqtt::{Reply, Tag};
-use super::Desk;
+use super::{Desk, Seat};
 
 /// More requests than this in ten seconds over one topic are a fault or an attack. [F59]
 const AT_MOST_ASKED: usize = 20;
@@ -125,7 +125,8 @@ impl Desk {
             Job::List(reply) => drop(reply.send(self.list())),
             Job::Statuses { from, count, reply } => {
                 let seats = self.seats.iter().skip(from).take(count.min(AT_MOST_STATUSES));
-                drop(reply.send(seats.map(|seat| seat.tank.status(now)).collect()));
+                let shown = |seat: &Seat| (seat.tank.status(now), seat.records.shown(seat.tank.plan()));
+                drop(reply.send(seats.map(shown).collect()));
             }
             Job::Status { tank, reply } => {
                 drop(reply.send(self.place(&tank).map(|place| self.seats[place].tank.status(now))));

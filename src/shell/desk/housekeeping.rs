@@ -137,6 +137,7 @@ impl Desk {
         self.write_journal();
         for index in 0..self.seats.len() {
             self.save(index, Durability::Soon);
+            self.keep_running_days(index);
         }
         self.publish(Publish::state(self.own.online(), b"false".to_vec()), Tag::State);
         self.publish(Publish::state(self.own.daemon(), Vec::new()), Tag::State);

@@ -10,7 +10,6 @@ use crate::wire::shown::{self, Shown};
 use crate::wire::{Publish, TankIndex};
 
 use super::super::mqtt::{Sender, Tag};
-use super::super::store::Sample;
 use super::Desk;
 
 /// The shortest time between two looks at one tank.
@@ -174,19 +173,5 @@ impl Desk {
         for topic in shown::topics(&self.own, &status) {
             self.publish(Publish::state(topic, Vec::new()), Tag::State);
         }
-    }
-
-    fn sample(&mut self, index: usize) {
-        let now = self.clock.now();
-        let status = self.seats[index].tank.status(now);
-        let samples = status.signals.iter().filter(|signal| signal.quality.is_usable()).filter_map(|signal| {
-            Some(Sample {
-                at: now.wall.unix_millis(),
-                tank: status.tank.to_string(),
-                signal: signal.signal.to_string(),
-                value: signal.value?,
-            })
-        });
-        self.store.samples(samples.collect());
     }
 }

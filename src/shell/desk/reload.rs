@@ -7,6 +7,7 @@ use crate::wire::{OwnTopics, Router, TankIndex};
 
 use super::super::daemon_alarms::DaemonAlarm;
 use super::outbox::Outbox;
+use super::records::Records;
 use super::{Desk, Seat};
 
 impl Desk {
@@ -17,14 +18,23 @@ impl Desk {
         self.answer_all_that_wait();
         for index in 0..self.seats.len() {
             self.save(index, Durability::Soon);
+            self.keep_running_days(index);
             if setup.tanks.iter().all(|tank| tank.plan.name != self.seats[index].tank.plan().name) {
                 self.clear_topics(TankIndex(index));
             }
         }
         // A tank that is gone is remembered: a latched trip must not be cleared by taking it out and in.
-        let mut old: Vec<Tank> = self.seats.drain(..).map(|seat| seat.tank).collect();
+        let mut kept: Vec<_> = Vec::new();
+        let mut old: Vec<Tank> = Vec::new();
+        for seat in self.seats.drain(..) {
+            kept.extend(seat.records.json().map(|json| (seat.tank.plan().name.to_string(), json)));
+            old.push(seat.tank);
+        }
+        let running = |name: &str| kept.iter().find(|(tank, _)| tank == name).map(|(_, json)| json.as_str());
+        let records: Vec<Records> =
+            setup.tanks.iter().map(|s| Records::new(&s.plan, &s.facts, running(&s.plan.name))).collect();
         let (plans, bindings): (Vec<_>, Vec<_>) = setup.tanks.into_iter().map(|s| (s.plan, s.bindings)).unzip();
-        for plan in plans {
+        for (plan, records) in plans.into_iter().zip(records) {
             let same = old.iter().position(|tank| tank.plan().name == plan.name);
             let tank = if let Some(place) = same {
                 old.swap_remove(place).replan(plan, now)
@@ -32,7 +42,7 @@ impl Desk {
                 let known = self.shelf.remove(&*plan.name).unwrap_or(Remembered::Nothing);
                 Tank::new(plan, known, now)
             };
-            self.seats.push(Seat::new(tank));
+            self.seats.push(Seat::new(tank, records));
         }
         for tank in old {
             self.shelf.insert(tank.plan().name.to_string(), Remembered::State(Box::new(tank.state())));

@@ -5,6 +5,7 @@
 
 mod api;
 mod guard;
+mod history;
 mod metrics;
 mod process;
 
@@ -47,6 +48,7 @@ struct Shared {
     token_file: Option<PathBuf>,
     listen: SocketAddr,
     loader: Option<Loader>,
+    data_dir: PathBuf,
 }
 
 /// What the service needs.
@@ -61,6 +63,8 @@ pub struct Service {
     pub pulse: Arc<Pulse>,
     /// For a reload by request.
     pub loader: Option<Loader>,
+    /// Where the store lives, for its history.
+    pub data_dir: PathBuf,
     /// Told the address once it listens: a port of 0 is chosen by the system.
     pub on_listen: Option<Box<dyn FnOnce(SocketAddr) + Send>>,
 }
@@ -109,6 +113,7 @@ async fn serve(service: Service, mut stop: watch::Receiver<bool>) {
         token_file: service.settings.token_file,
         listen,
         loader: service.loader,
+        data_dir: service.data_dir,
     };
     if let Some(tell) = service.on_listen {
         tell(listen);
@@ -128,6 +133,9 @@ fn router(shared: Shared) -> Router {
         .route("/api/v1/tanks/{tank}/status", get(api::status))
         .route("/api/v1/tanks/{tank}/explain/{output}", get(api::explain))
         .route("/api/v1/tanks/{tank}/ask", post(api::ask))
+        .route("/api/v1/tanks/{tank}/history", get(history::chart))
+        .route("/api/v1/tanks/{tank}/readings", get(history::readings))
+        .route("/api/v1/tanks/{tank}/days", get(history::days))
         .route("/api/v1/ask", post(api::ask_all))
         .route("/api/v1/reload", post(api::reload))
         .fallback(api::nothing_there)

@@ -7,7 +7,9 @@
 
 mod checksum;
 mod database;
+pub mod history;
 mod scribe;
+mod upkeep;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -22,8 +24,10 @@ use crate::wire::metrics::Meters;
 
 use super::background;
 use database::{Batch, Database};
-pub use database::{Found, OpenError, Sample, fresh_instance};
+pub use database::{Found, OpenError, fresh_instance};
+pub use history::{DayOf, Sample};
 use scribe::Scribe;
+use upkeep::Upkeep;
 
 /// Control waits this long for a record to be on the disk, and then goes on.
 const PATIENCE: Duration = Duration::from_millis(300);
@@ -43,6 +47,8 @@ enum Job {
     Save { tank: String, json: String, done: Option<SyncSender<bool>> },
     Journal(Vec<(String, JournalEntry)>),
     Samples(Vec<Sample>),
+    Days(Vec<DayOf>),
+    Steadiness { tank: String, json: String },
     Stop,
 }
 
@@ -100,8 +106,14 @@ impl Store {
             }
         };
         let (jobs, inbox) = sync_channel(QUEUE);
-        let writer =
-            Writer { path, database, health: Arc::clone(&health), meters: meters.clone(), unsaved: BTreeMap::new() };
+        let writer = Writer {
+            path,
+            database,
+            health: Arc::clone(&health),
+            meters: meters.clone(),
+            unsaved: BTreeMap::new(),
+            upkeep: Upkeep::default(),
+        };
         let thread = background::spawn("store", move || writer.run(&inbox))
             .map_err(|error| OpenError::Unusable(error.to_string()))?;
         let (told, counted) = (Arc::clone(&health), meters.clone());
@@ -149,6 +161,20 @@ impl Store {
         }
     }
 
+    /// Writes days that are over, soon.
+    pub fn days(&self, days: Vec<DayOf>) {
+        if !days.is_empty() && self.jobs.try_send(Job::Days(days)).is_err() {
+            self.lost("the store does not keep up: a day's steadiness is lost");
+        }
+    }
+
+    /// Writes a tank's running day, soon; the next one replaces it.
+    pub fn steadiness(&self, tank: &str, json: String) {
+        if self.jobs.try_send(Job::Steadiness { tank: tank.to_owned(), json }).is_err() {
+            self.lost("the store does not keep up: a running day is not kept");
+        }
+    }
+
     fn lost(&self, why: &str) {
         lost(&self.health, &self.meters, why);
     }
@@ -189,12 +215,13 @@ struct Writer {
     meters: Meters,
     /// States whose write failed, the newest of each tank.
     unsaved: BTreeMap<String, String>,
+    upkeep: Upkeep,
 }
 
 impl Writer {
     fn run(mut self, inbox: &Receiver<Job>) {
         loop {
-            let first = match inbox.recv_timeout(RETRY) {
+            let first = match inbox.recv_timeout(self.upkeep.wait().min(RETRY)) {
                 Ok(job) => Some(job),
                 Err(RecvTimeoutError::Timeout) => None,
                 Err(RecvTimeoutError::Disconnected) => return,
@@ -210,6 +237,8 @@ impl Writer {
                     }
                     Job::Journal(lines) => batch.journal.extend(lines),
                     Job::Samples(samples) => batch.samples.extend(samples),
+                    Job::Days(days) => batch.days.extend(days),
+                    Job::Steadiness { tank, json } => drop(batch.steadiness.insert(tank, json)),
                     Job::Stop => stop = true,
                 }
             }
@@ -221,6 +250,9 @@ impl Writer {
             if stop {
                 return;
             }
+            if let Some(database) = &mut self.database {
+                self.upkeep.some(database, &self.meters);
+            }
         }
     }
 
@@ -229,11 +261,13 @@ impl Writer {
             return true;
         }
         self.meters.store_writes.inc();
+        let timer = self.meters.store_duration.start_timer();
         let written = self.opened().and_then(|database| {
             database
                 .write(&batch, durability)
                 .map_err(|error| (format!("the store cannot be written: {error}"), Database::is_broken(&error)))
         });
+        timer.observe_duration();
         match written {
             Ok(()) => {
                 self.health.set(None);

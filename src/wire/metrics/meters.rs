@@ -77,6 +77,10 @@ pub struct Meters {
     pub store_writes: IntCounter,
     /// Store writes that failed.
     pub store_failures: IntCounter,
+    /// How long a write took.
+    pub store_duration: Histogram,
+    /// The size of the store's file.
+    pub store_size: IntGauge,
     /// 1 if the last config was taken.
     pub reload_ok: IntGauge,
     /// When a config was last taken.
@@ -86,7 +90,7 @@ pub struct Meters {
     notification_duration: HistogramVec,
     notification_success: GaugeVec,
     daemon_alarms: IntGaugeVec,
-    http: IntCounterVec,
+    http: HistogramVec,
     process: Process,
 }
 
@@ -183,6 +187,17 @@ impl Meters {
                 "slackwater_store_write_failures_total",
                 "State or history writes that failed or came too late.",
             ),
+            store_duration: histogram(
+                &registry,
+                "slackwater_store_write_duration_seconds",
+                "Time that the store's thread took for one write, the disk included.",
+                vec![0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0],
+            ),
+            store_size: int_gauge(
+                &registry,
+                "slackwater_store_size_bytes",
+                "Size of the store's file, its log not counted.",
+            ),
             reload_ok: int_gauge(
                 &registry,
                 "slackwater_config_last_reload_successful",
@@ -205,7 +220,13 @@ impl Meters {
                 "Notifications waiting.",
                 &["channel"],
             ),
-            notification_duration: durations(&registry),
+            notification_duration: histograms(
+                &registry,
+                "slackwater_notification_duration_seconds",
+                "Delivery time of notifications.",
+                &["channel"],
+                vec![0.05, 0.2, 1.0, 3.0, 10.0, 60.0, 600.0],
+            ),
             notification_success: floats(
                 &registry,
                 "slackwater_notification_last_success_timestamp_seconds",
@@ -213,11 +234,12 @@ impl Meters {
                 &["channel"],
             ),
             daemon_alarms: alarms,
-            http: counters(
+            http: histograms(
                 &registry,
-                "slackwater_http_requests_total",
-                "HTTP requests by route and status code.",
+                "slackwater_http_request_duration_seconds",
+                "Time to the head of an HTTP answer, by route and status code.",
                 &["route", "code"],
+                vec![0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0],
             ),
             process: Process::new(&registry),
             registry,
@@ -289,9 +311,9 @@ impl Meters {
         self.daemon_alarms.with_label_values(&[alarm]).set(i64::from(active));
     }
 
-    /// Counts an HTTP request by its route's template.
-    pub fn http_request(&self, route: &str, code: u16) {
-        self.http.with_label_values(&[route, &code.to_string()]).inc();
+    /// Counts an HTTP request by its route's template, with the seconds that it took.
+    pub fn http_request(&self, route: &str, code: u16, seconds: f64) {
+        self.http.with_label_values(&[route, &code.to_string()]).observe(seconds);
     }
 
     /// The text of all meters, with what the process looks like now.
@@ -337,8 +359,7 @@ fn histogram(registry: &Registry, name: &str, help: &str, buckets: Vec<f64>) -> 
     register(registry, Histogram::with_opts(opts).expect("a valid constant name"))
 }
 
-fn durations(registry: &Registry) -> HistogramVec {
-    let opts = HistogramOpts::new("slackwater_notification_duration_seconds", "Delivery time of notifications.")
-        .buckets(vec![0.05, 0.2, 1.0, 3.0, 10.0, 60.0, 600.0]);
-    register(registry, HistogramVec::new(opts, &["channel"]).expect("a valid constant name"))
+fn histograms(registry: &Registry, name: &str, help: &str, labels: &[&str], buckets: Vec<f64>) -> HistogramVec {
+    let opts = HistogramOpts::new(name, help).buckets(buckets);
+    register(registry, HistogramVec::new(opts, labels).expect("a valid constant name"))
 }

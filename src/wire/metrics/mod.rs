@@ -10,17 +10,20 @@
 //! at 0. Moments are Unix seconds.
 
 mod meters;
+mod of_days;
 mod of_outputs;
 mod of_safety;
 mod of_signals;
+mod of_top_offs;
 mod process;
 #[cfg(test)]
 mod tests;
 
-use prometheus::proto::{Counter, Gauge, LabelPair, Metric, MetricFamily, MetricType};
+use prometheus::proto::{Bucket, Counter, Gauge, Histogram, LabelPair, Metric, MetricFamily, MetricType};
 use prometheus::{Encoder, TextEncoder};
 
 pub use meters::{Meters, PublishKind, PublishResult};
+pub use of_days::{SignalRecord, TankRecords};
 pub use process::ProcessFacts;
 
 use crate::control::plan::Switch;
@@ -43,7 +46,13 @@ pub struct Family {
     pub kind: Kind,
     /// Its labels, in order.
     pub labels: &'static [&'static str],
-    samples: fn(&TankStatus, &mut Samples),
+    samples: From,
+}
+
+/// What the samples are made from.
+enum From {
+    Status(fn(&TankStatus, &mut Samples)),
+    Records(fn(&TankRecords, &mut Samples)),
 }
 
 /// What kind of number a family holds.
@@ -53,6 +62,8 @@ pub enum Kind {
     Gauge,
     /// Only rises.
     Counter,
+    /// Counts by upper edges.
+    Histogram,
 }
 
 /// Takes the samples of one family.
@@ -63,15 +74,19 @@ pub struct Samples {
 }
 
 impl Samples {
-    fn put(&mut self, values: &[&str], value: f64) {
+    fn pairs(&self, values: &[&str]) -> Vec<LabelPair> {
         debug_assert_eq!(values.len(), self.labels.len(), "a value for each label of {:?}", self.labels);
-        let labels = self.labels.iter().zip(values).map(|(name, value)| {
+        let pairs = self.labels.iter().zip(values).map(|(name, value)| {
             let mut pair = LabelPair::default();
             pair.set_name((*name).to_owned());
             pair.set_value((*value).to_owned());
             pair
         });
-        let mut metric = Metric::from_label(labels.collect());
+        pairs.collect()
+    }
+
+    fn put(&mut self, values: &[&str], value: f64) {
+        let mut metric = Metric::from_label(self.pairs(values));
         match self.kind {
             Kind::Gauge => {
                 let mut gauge = Gauge::default();
@@ -83,7 +98,25 @@ impl Samples {
                 counter.set_value(value);
                 metric.set_counter(counter);
             }
+            Kind::Histogram => debug_assert!(false, "a histogram is put by its steps"),
         }
+        self.metrics.push(metric);
+    }
+
+    /// A histogram: each upper edge with the count up to it, and count and sum of all.
+    fn put_steps(&mut self, values: &[&str], steps: impl Iterator<Item = (f64, u64)>, (count, sum): (u64, f64)) {
+        let mut histogram = Histogram::default();
+        histogram.set_sample_count(count);
+        histogram.set_sample_sum(sum);
+        let buckets = steps.map(|(edge, count)| {
+            let mut bucket = Bucket::default();
+            bucket.set_upper_bound(edge);
+            bucket.set_cumulative_count(count);
+            bucket
+        });
+        histogram.set_bucket(buckets.collect());
+        let mut metric = Metric::from_label(self.pairs(values));
+        metric.set_histogram(histogram);
         self.metrics.push(metric);
     }
 
@@ -103,7 +136,7 @@ const fn gauge(
     labels: &'static [&'static str],
     samples: fn(&TankStatus, &mut Samples),
 ) -> Family {
-    Family { name, help, kind: Kind::Gauge, labels, samples }
+    Family { name, help, kind: Kind::Gauge, labels, samples: From::Status(samples) }
 }
 
 const fn counter(
@@ -112,7 +145,34 @@ const fn counter(
     labels: &'static [&'static str],
     samples: fn(&TankStatus, &mut Samples),
 ) -> Family {
-    Family { name, help, kind: Kind::Counter, labels, samples }
+    Family { name, help, kind: Kind::Counter, labels, samples: From::Status(samples) }
+}
+
+const fn histogram(
+    name: &'static str,
+    help: &'static str,
+    labels: &'static [&'static str],
+    samples: fn(&TankStatus, &mut Samples),
+) -> Family {
+    Family { name, help, kind: Kind::Histogram, labels, samples: From::Status(samples) }
+}
+
+const fn gauge_of_records(
+    name: &'static str,
+    help: &'static str,
+    labels: &'static [&'static str],
+    samples: fn(&TankRecords, &mut Samples),
+) -> Family {
+    Family { name, help, kind: Kind::Gauge, labels, samples: From::Records(samples) }
+}
+
+const fn counter_of_records(
+    name: &'static str,
+    help: &'static str,
+    labels: &'static [&'static str],
+    samples: fn(&TankRecords, &mut Samples),
+) -> Family {
+    Family { name, help, kind: Kind::Counter, labels, samples: From::Records(samples) }
 }
 
 fn yes(so: bool) -> f64 {
@@ -127,14 +187,16 @@ fn moment(at: Option<Wall>) -> f64 {
     at.map_or(0.0, Wall::unix_seconds)
 }
 
-/// Every family of the tanks, in the order of the text.
+/// Every family of the tanks, in the order of the text. A new kind of thing (doses, supplies, chores) is a
+/// file of its own beside the others, and one more `chain` here.
 pub fn families() -> impl Iterator<Item = &'static Family> {
-    of_signals::FAMILIES.iter().chain(of_outputs::FAMILIES).chain(of_safety::FAMILIES)
+    let core = of_signals::FAMILIES.iter().chain(of_outputs::FAMILIES).chain(of_safety::FAMILIES);
+    core.chain(of_top_offs::FAMILIES).chain(of_days::FAMILIES)
 }
 
 /// The text of all tanks' families, piece by piece: family by family, and a few tanks at a time.
 pub struct TankText {
-    tanks: Vec<TankStatus>,
+    tanks: Vec<(TankStatus, TankRecords)>,
     families: Vec<&'static Family>,
     family: usize,
     from: usize,
@@ -142,8 +204,13 @@ pub struct TankText {
 }
 
 impl TankText {
-    /// The text of these tanks.
+    /// The text of these tanks, of which nothing is written down.
     pub fn new(tanks: Vec<TankStatus>) -> Self {
+        Self::with_records(tanks.into_iter().map(|status| (status, TankRecords::default())).collect())
+    }
+
+    /// The text of these tanks and of what is written down of them.
+    pub fn with_records(tanks: Vec<(TankStatus, TankRecords)>) -> Self {
         Self { tanks, families: families().collect(), family: 0, from: 0, headed: false }
     }
 
@@ -151,8 +218,11 @@ impl TankText {
         let family = *self.families.get(self.family)?;
         let until = self.tanks.len().min(self.from + CHUNK);
         let mut samples = Samples { kind: family.kind, labels: family.labels, metrics: Vec::new() };
-        for tank in &self.tanks[self.from..until] {
-            (family.samples)(tank, &mut samples);
+        for (status, records) in &self.tanks[self.from..until] {
+            match family.samples {
+                From::Status(take) => take(status, &mut samples),
+                From::Records(take) => take(records, &mut samples),
+            }
         }
         let mut text = String::new();
         if !samples.metrics.is_empty() {
@@ -188,6 +258,7 @@ fn encode(family: &Family, metrics: Vec<Metric>) -> String {
     whole.set_field_type(match family.kind {
         Kind::Gauge => MetricType::GAUGE,
         Kind::Counter => MetricType::COUNTER,
+        Kind::Histogram => MetricType::HISTOGRAM,
     });
     whole.set_metric(metrics);
     let mut bytes = Vec::new();
