@@ -50,7 +50,12 @@ impl Tank {
                 what,
                 since: alarm.since.unwrap_or(now.wall),
                 text,
-                advice: plan.advice.clone(),
+                value: None,
+                did: Vec::new(),
+                consequence: String::new(),
+                action: plan.advice.clone(),
+                group: Vec::new(),
+                part_of: None,
             };
             let (word, name) = (if what == NoticeKind::Raised { "raised" } else { "cleared" }, plan.name.clone());
             self.journal(JournalKind::Alarm, &name, format!("{word}: {}", notice.text), effects);

@@ -178,7 +178,12 @@ impl Tank {
                 what: NoticeKind::Reminder,
                 since,
                 text,
-                advice: plan.advice.clone(),
+                value: None,
+                did: Vec::new(),
+                consequence: String::new(),
+                action: plan.advice.clone(),
+                group: Vec::new(),
+                part_of: None,
             }));
         }
     }
