@@ -3,6 +3,8 @@
 //! Duty: choose which of daemon, demo, rehearsal, request or calculation runs, and say how it went.
 //! Exit codes: 0 done, 1 refused or found wanting, 2 misuse, 3 daemon not reachable.
 
+mod alarms;
+mod alarms_report;
 pub mod ask;
 mod calc;
 pub mod check;
@@ -14,6 +16,7 @@ mod log;
 pub mod model;
 pub mod rehearse;
 pub mod run;
+mod set_aside;
 pub mod status;
 
 use std::process::ExitCode;
@@ -48,6 +51,11 @@ enum Command {
     Confirm(ask::Confirm),
     /// Acknowledges alarms.
     Ack(ask::Acknowledge),
+    Alarms(alarms::Alarms),
+    Shelve(set_aside::Shelve),
+    Unshelve(set_aside::Unshelve),
+    OutOfService(set_aside::OutOfService),
+    ReturnToService(set_aside::ReturnToService),
     /// Reads a config directory and says what it means, or everything that is wrong with it.
     Check(check::Check),
     Calc(calc::Calc),
@@ -69,6 +77,11 @@ pub fn main() -> ExitCode {
         Command::Reset(reset) => reset.run(),
         Command::Confirm(confirm) => confirm.run(),
         Command::Ack(acknowledge) => acknowledge.run(),
+        Command::Alarms(alarms) => alarms.run(),
+        Command::Shelve(shelve) => shelve.run(),
+        Command::Unshelve(unshelve) => unshelve.run(),
+        Command::OutOfService(remove) => remove.run(),
+        Command::ReturnToService(back) => back.run(),
         Command::Check(check) => check.run(),
         Command::Calc(calc) => calc.run(),
         Command::Rehearse(rehearse) => rehearse.run(),

@@ -135,7 +135,7 @@ pub struct Notice {
     pub name: String,
     /// How soon somebody must act.
     pub priority: Priority,
-    /// Raised or cleared.
+    /// What became of it.
     pub what: NoticeKind,
     /// When it was raised, by the wall clock.
     pub since: Wall,
@@ -184,6 +184,9 @@ pub enum NoticeKind {
     Cleared,
     /// It stands, or will soon: said again.
     Reminder,
+    /// It was shelved, suppressed by design or taken out of service after people were told of it: nothing more will
+    /// come of it for now, and it may stand all the same. The text says why.
+    Silenced,
 }
 
 /// The answer to a request.

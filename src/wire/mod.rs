@@ -8,6 +8,7 @@ pub mod metrics;
 mod number;
 mod payload;
 pub mod router;
+pub mod said;
 pub mod shown;
 pub mod topics;
 
