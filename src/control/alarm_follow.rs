@@ -147,6 +147,13 @@ impl Tank {
         if links.by_broker && !self.connected {
             return Some("the broker is not connected, so nothing is heard".to_owned());
         }
+        // Off for want of news, while the daemon tells that there is none.
+        if let AlarmSource::Trip(interlock) = self.plan.alarms[index].source {
+            let live = &self.interlocks[interlock.index()];
+            if !self.connected && !live.known && live.stage == Stage::Tripped {
+                return Some("the broker is not connected, so its cause cannot be seen".to_owned());
+            }
+        }
         let stands =
             |hold: &&super::ids::HoldId| self.holds[hold.index()].active.as_ref().is_some_and(|active| !active.overdue);
         if let Some(hold) = links.by_holds.iter().find(stands) {
