@@ -78,14 +78,14 @@ fn text(status: &Value, all: bool) -> String {
     }
     let width = alarms.iter().map(|alarm| word(&alarm["alarm"]).chars().count()).max().unwrap_or(0);
     for alarm in alarms {
-        let _ = writeln!(
-            out,
+        let line = format!(
             "{:5}  {:width$}  {:6}  {}",
             word(&alarm["state"]),
             word(&alarm["alarm"]),
             word(&alarm["priority"]),
             word(&alarm["text"])
         );
+        let _ = writeln!(out, "{}", line.trim_end());
         for line in notes(alarm) {
             let _ = writeln!(out, "       {:width$}  {line}", "");
         }

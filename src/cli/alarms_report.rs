@@ -4,8 +4,6 @@ use std::fmt::Write as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use chrono::{Datelike as _, NaiveDate};
-
 use crate::config;
 use crate::control::alarm_load::{A_DAY, SHARES, STALE_A_DAY, TOP_TEN};
 use crate::control::alarm_report::{self, AlarmReport};
@@ -46,7 +44,6 @@ impl Report {
     }
 
     fn made(&self) -> Result<String, (u8, String)> {
-        let month = self.month.as_deref().map(month).transpose().map_err(|error| (2, error))?;
         let setup = config::load(&self.config)
             .map_err(|problems| (1, format!("the config in `{}` is not sound\n{problems}", self.config.display())))?;
         let plans: Vec<&TankPlan> = setup.tanks.iter().map(|tank| &tank.plan).collect();
@@ -61,8 +58,20 @@ impl Report {
         let mut out = String::new();
         let mut all = Vec::new();
         for plan in wanted {
-            let (from, until) = match month {
-                Some(month) => within(plan, month, now),
+            let (from, until) = match &self.month {
+                Some(month) => {
+                    let misuse = || {
+                        (
+                            2,
+                            format!(
+                                "`{month}` is no month
+  write it as 2026-11"
+                            ),
+                        )
+                    };
+                    let (from, until) = plan.zone.month(month).ok_or_else(misuse)?;
+                    (from, until.min(now))
+                }
                 None => (now.before(Span::from_hours(30 * 24)), now),
             };
             if from >= until {
@@ -85,26 +94,6 @@ impl Report {
     }
 }
 
-fn month(text: &str) -> Result<NaiveDate, String> {
-    NaiveDate::parse_from_str(&format!("{text}-01"), "%Y-%m-%d")
-        .map_err(|_| format!("`{text}` is no month\n  write it as 2026-11"))
-}
-
-/// A month of the tank's own zone, so far as it has gone by.
-fn within(plan: &TankPlan, first: NaiveDate, now: Wall) -> (Wall, Wall) {
-    let next = first.checked_add_months(chrono::Months::new(1)).unwrap_or(first);
-    // The zone says of a moment which day it is; the hour at which a day begins is looked for from both sides.
-    let begins = |day: NaiveDate| {
-        let noon = i64::from(day.num_days_from_ce() - 719_163) * 86_400_000;
-        let mut at = Wall::from_unix_millis(noon).before(Span::from_hours(26));
-        while plan.zone.date(at) < day {
-            at = at.after(Span::from_minutes(15));
-        }
-        at
-    };
-    (begins(first), begins(next).min(now))
-}
-
 /// The report as a person reads it.
 fn text(title: &str, report: &AlarmReport) -> String {
     let mut out = String::new();
@@ -116,7 +105,7 @@ fn text(title: &str, report: &AlarmReport) -> String {
         report.raised, report.days, report.a_day, report.busiest_day, A_DAY.0, A_DAY.1
     );
     let of = |wanted: &[Priority]| {
-        report.by_priority.iter().filter(|(of, ..)| wanted.contains(of)).map(|(.., share)| share).sum::<f64>()
+        report.by_priority.iter().filter(|of| wanted.contains(&of.priority)).fold(0.0, |all, of| all + of.share)
     };
     let _ = writeln!(
         out,

@@ -80,13 +80,10 @@ impl Tank {
         let now = self.now.steady;
         match (self.alarms[index].state, self.links[index].guarded) {
             // A new config says so.
-            (AlarmState::Shelved, Some(why)) => {
-                if self.bring_back(index, AlarmInput::Unshelve, why, effects) {
-                    raised.push(index);
-                }
-            }
-            (AlarmState::OutOfService, Some(why)) => {
-                if self.bring_back(index, AlarmInput::Return, why, effects) {
+            (state @ (AlarmState::Shelved | AlarmState::OutOfService), Some(why)) => {
+                let shelved = state == AlarmState::Shelved;
+                let input = if shelved { AlarmInput::Unshelve } else { AlarmInput::Return };
+                if self.bring_back(index, input, why, effects) {
                     raised.push(index);
                 }
             }

@@ -42,8 +42,8 @@ pub struct AlarmReport {
     pub top_ten: Vec<Frequent>,
     /// What they are of all, from 0 to 1.
     pub top_ten_share: f64,
-    /// By priority, the most urgent first: how many, and their share.
-    pub by_priority: Vec<(Priority, usize, f64)>,
+    /// By priority, the most urgent first.
+    pub by_priority: Vec<OfPriority>,
     /// Those that came three times within a minute, and how often they did.
     pub chattering: Vec<(String, usize)>,
     /// Those that stood for more than a day, and for how many hours at the longest.
@@ -68,6 +68,17 @@ pub struct Frequent {
     /// Its name.
     pub alarm: String,
     /// So often.
+    pub raised: usize,
+    /// Of all, from 0 to 1.
+    pub share: f64,
+}
+
+/// How many came of one priority.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct OfPriority {
+    /// The priority.
+    pub priority: Priority,
+    /// So many.
     pub raised: usize,
     /// Of all, from 0 to 1.
     pub share: f64,
@@ -109,22 +120,22 @@ pub fn of_month(plan: &TankPlan, lines: &[AlarmLine], from: Wall, until: Wall) -
         .collect();
     let priority = |name: &str| plan.alarm(name).map_or(Priority::Low, |id| plan.alarms[id.index()].priority);
     let by_priority = Priority::WORDS.iter().rev().map(|(of, _)| {
-        let count = raises.iter().filter(|line| priority(&line.alarm) == *of).count();
-        (*of, count, share(count))
+        let raised = raises.iter().filter(|line| priority(&line.alarm) == *of).count();
+        OfPriority { priority: *of, raised, share: share(raised) }
     });
     let by_alarm = by_alarm(lines);
     let chattering: Vec<_> = by_alarm.iter().filter_map(|(name, of)| Some((name.clone(), chatter(of)?))).collect();
     let stale: Vec<_> = by_alarm.iter().filter_map(|(name, of)| Some((name.clone(), stale(of, until)?))).collect();
     let floods = floods(&times);
     let days = until.since(from).millis() as f64 / DAY_MILLIS;
-    let flood_hours = floods.iter().map(|flood| flood.until.since(flood.from).hours()).sum();
+    let flood_hours = floods.iter().map(|flood| flood.until.since(flood.from).hours()).fold(0.0, |all, one| all + one);
     let mend = mend(plan, &top_ten, &chattering, &stale);
     AlarmReport {
         days,
         raised: raises.len(),
         a_day: if days > 0.0 { raises.len() as f64 / days } else { 0.0 },
         busiest_day: most_within(&times, STALE),
-        top_ten_share: top_ten.iter().map(|one| one.share).sum(),
+        top_ten_share: share(top_ten.iter().map(|one| one.raised).sum()),
         top_ten,
         by_priority: by_priority.collect(),
         chattering,

@@ -179,7 +179,7 @@ impl Tank {
             _ => {}
         }
         self.put_aside(index, AlarmInput::Remove, format!("by {by}: {}", why.trim()), None, effects);
-        let details = vec![format!("nobody is told of it before: return-to-service {name}")];
+        let details = vec![format!("nobody is told of it until you say: return-to-service {name}")];
         Ok(Answer { details, ..done(format!("{name} is out of service; a reminder comes every day")) })
     }
 

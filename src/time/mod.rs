@@ -7,6 +7,7 @@
 //! time and may jump; [`Now`] is both, read together; a [`Span`] is a duration.
 
 mod local;
+mod month;
 mod span;
 
 pub use local::{DailyWindow, LocalTime, Zone, ZoneError};
