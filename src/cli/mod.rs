@@ -3,6 +3,8 @@
 //! Duty: choose which of daemon, demo, rehearsal, request or calculation runs, and say how it went.
 //! Exit codes: 0 done, 1 refused or found wanting, 2 misuse, 3 daemon not reachable.
 
+mod alarms;
+mod alarms_report;
 pub mod ask;
 mod calc;
 pub mod check;
@@ -16,6 +18,7 @@ mod log;
 pub mod model;
 pub mod rehearse;
 pub mod run;
+mod set_aside;
 pub mod status;
 mod steadiness;
 
@@ -52,6 +55,11 @@ enum Command {
     /// Acknowledges alarms.
     Ack(ask::Acknowledge),
     Export(export::Export),
+    Alarms(alarms::Alarms),
+    Shelve(set_aside::Shelve),
+    Unshelve(set_aside::Unshelve),
+    OutOfService(set_aside::OutOfService),
+    ReturnToService(set_aside::ReturnToService),
     /// Reads a config directory and says what it means, or everything that is wrong with it.
     Check(check::Check),
     Listen(listen::Listen),
@@ -75,6 +83,11 @@ pub fn main() -> ExitCode {
         Command::Confirm(confirm) => confirm.run(),
         Command::Ack(acknowledge) => acknowledge.run(),
         Command::Export(export) => export.run(),
+        Command::Alarms(alarms) => alarms.run(),
+        Command::Shelve(shelve) => shelve.run(),
+        Command::Unshelve(unshelve) => unshelve.run(),
+        Command::OutOfService(remove) => remove.run(),
+        Command::ReturnToService(back) => back.run(),
         Command::Check(check) => check.run(),
         Command::Listen(listen) => listen.run(),
         Command::Calc(calc) => calc.run(),

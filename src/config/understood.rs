@@ -326,7 +326,8 @@ fn alarm_text(plan: &TankPlan, alarm: &crate::control::plan::AlarmPlan) -> Strin
         delay if lasts => format!("; told {delay} later"),
         delay => format!(" for {delay}"),
     };
-    format!("{}: {source}{delay}", alarm.priority.word())
+    let latch = if alarm.latches { "; stays until reset" } else { "" };
+    format!("{}: {source}{delay}{latch}", alarm.priority.word())
 }
 
 fn output_text(plan: &TankPlan, id: OutputId, output: &OutputPlan) -> Output {

@@ -1,11 +1,10 @@
 //! From a live tank to what survives a kill, and back.
 
-use super::alarm::Alarm;
 use super::hold::ActiveHold;
 use super::interlock::Stage;
 use super::often::Often;
 use super::plan::{Latch, OutputKind, Switch};
-use super::state::{ActiveHoldRecord, AlarmRecord, HoldRecord, InterlockRecord, OutputRecord, TankState};
+use super::state::{ActiveHoldRecord, HoldRecord, InterlockRecord, OutputRecord, TankState};
 use super::tank::{Force, Remembered, Tank};
 
 impl Tank {
@@ -45,10 +44,8 @@ impl Tank {
             };
             (plan.name.clone(), record)
         });
-        let alarms = self.plan.alarms.iter().zip(&self.alarms).map(|(plan, live)| {
-            let Alarm { state, since, text, raised, .. } = live;
-            (plan.name.clone(), AlarmRecord { state: *state, since: *since, text: text.clone(), raised: *raised })
-        });
+        let alarms =
+            self.plan.alarms.iter().zip(&self.alarms).map(|(plan, live)| (plan.name.clone(), self.alarm_record(live)));
         let top_offs = self.plan.top_offs.iter().zip(&self.top_offs).map(|(plan, live)| {
             (self.plan.outputs[plan.output.index()].name.clone(), live.record(plan, self.now.steady))
         });
@@ -155,12 +152,6 @@ impl Tank {
                 })
             });
         }
-        for (plan, live) in self.plan.alarms.iter().zip(&mut self.alarms) {
-            let Some(record) = state.alarms.get(&plan.name) else { continue };
-            live.state = record.state;
-            live.since = record.since;
-            live.text.clone_from(&record.text);
-            live.raised = record.raised;
-        }
+        self.restore_alarms(state);
     }
 }

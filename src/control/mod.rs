@@ -9,6 +9,14 @@
 //! `requests` what people ask. `tank` strings them together; `memory` is what survives a kill, `replan` a reload.
 
 mod alarm;
+pub mod alarm_act;
+mod alarm_follow;
+mod alarm_links;
+pub mod alarm_load;
+mod alarm_memory;
+mod alarm_notice;
+pub mod alarm_report;
+mod alarm_requests;
 mod alarms;
 mod arbiter;
 mod conditions;
@@ -51,7 +59,7 @@ mod truth;
 mod values;
 mod vote;
 
-pub use alarm::AlarmState;
+pub use alarm::{AlarmInput, AlarmState};
 pub use arbiter::Layer;
 pub use effect::{Answer, Effect, Outcome};
 pub use event::{Event, Request, RequestId};

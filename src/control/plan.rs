@@ -660,8 +660,8 @@ pub struct InterlockPlan {
     pub priority: Priority,
     /// Whether this is a heater's cut-off or a float: those are never bypassed.
     pub bypassable: bool,
-    /// What a keeper should do.
-    pub advice: String,
+    /// What happens if nobody acts, and what to do.
+    pub advice: Advice,
 }
 
 /// What happens at a hold's deadline.
@@ -740,8 +740,26 @@ pub struct AlarmPlan {
     pub on_delay: Span,
     /// The source must be false for this long.
     pub off_delay: Span,
+    /// Once raised it stays until it is reset.
+    pub latches: bool,
     /// What happens if nobody acts, and what to do.
-    pub advice: String,
+    pub advice: Advice,
+}
+
+/// What an alarm tells a person besides what it saw: two things, so that the second can be read alone.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Advice {
+    /// What happens if nobody acts.
+    pub consequence: String,
+    /// What to do.
+    pub action: String,
+}
+
+impl Advice {
+    /// Both, in sentences.
+    pub fn new(consequence: &str, action: &str) -> Self {
+        Self { consequence: consequence.to_owned(), action: action.to_owned() }
+    }
 }
 
 /// What raises an alarm.

@@ -152,6 +152,36 @@ pub struct AlarmRecord {
     pub text: String,
     /// Times raised.
     pub raised: u64,
+    /// Its condition held, also while it was set aside.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub on: bool,
+    /// Why it is shelved, suppressed or out of service.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub aside: Option<AsideRecord>,
+    /// Acknowledged, and told again then if it still stands.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub again_at: Option<Wall>,
+    /// People were told of it by its own name.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub told: bool,
+    /// The alarm whose consequence it is.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub head: Option<Name>,
+}
+
+/// Why an alarm is set aside.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct AsideRecord {
+    /// By whom and why, in words.
+    pub why: String,
+    /// Since when.
+    pub since: Wall,
+    /// The original end of its shelving.
+    #[serde(default)]
+    pub until: Option<Wall>,
+    /// When people are reminded of it next.
+    #[serde(default)]
+    pub remind: Option<Wall>,
 }
 
 /// A top-off's record. Ages, not times: only what a daemon lived through makes them older, so no wall

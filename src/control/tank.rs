@@ -12,6 +12,8 @@ use crate::units::{Conductivity, Temperature};
 use crate::water::salinity_probe;
 
 use super::alarm::Alarm;
+use super::alarm_links::{self, AlarmLinks};
+use super::alarm_load::Flood;
 use super::arbiter::{Layer, Opinions};
 use super::conditions::{self, Facts, Node};
 use super::deadlines::Deadlines;
@@ -101,6 +103,9 @@ pub struct Tank {
     pub(super) forces: Vec<Option<Force>>,
     pub(super) holds: Vec<Hold>,
     pub(super) alarms: Vec<Alarm>,
+    /// How the plan's alarms hang together.
+    pub(super) links: Vec<AlarmLinks>,
+    pub(super) flood: Flood,
     pub(super) waiting: Vec<WaitingAnswer>,
     /// What each layer said of each output in the last step.
     pub(super) opinions: Vec<Opinions>,
@@ -147,6 +152,8 @@ impl Tank {
             forces: vec![None; plan.outputs.len()],
             holds: vec![Hold::default(); plan.holds.len()],
             alarms: vec![Alarm::default(); plan.alarms.len()],
+            links: alarm_links::links(&plan),
+            flood: Flood::default(),
             waiting: Vec::new(),
             opinions: Vec::with_capacity(plan.outputs.len()),
             plugs,

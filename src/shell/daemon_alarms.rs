@@ -80,28 +80,40 @@ impl DaemonAlarm {
         }
     }
 
-    fn advice(self) -> &'static str {
+    /// What happens if nobody acts.
+    fn consequence(self) -> &'static str {
         match self {
             Self::BrokerLost => {
-                "plugs with a lease turn off by themselves, the others stay as they are; look at the broker, its machine and the network"
+                "Nothing is heard and nothing can be commanded: plugs with a lease turn off by themselves, the others stay as they are."
             }
+            Self::BrokerUnsteady => "At each loss commands wait, and what has a lease may turn off.",
+            Self::SecondDaemon => "Two daemons undo each other's commands.",
+            Self::SubscriptionRefused => {
+                "What these topics say is not heard: it counts as unknown, and what needs it waits."
+            }
+            Self::StoreFailing => "Control goes on from memory; a restart would lose what is not written.",
+            Self::StoreDamaged => "Safe values were taken: latches as set, budgets as spent, holds not known.",
+            Self::ReloadRefused => "The old config is at work.",
+            Self::NoWeb => "Control goes on without page, metrics and command line.",
+            Self::KeptRequest => "It was not carried out; it comes back at every restart of the daemon.",
+        }
+    }
+
+    /// What to do.
+    fn action(self) -> &'static str {
+        match self {
+            Self::BrokerLost => "Look at the broker, its machine and the network.",
             Self::BrokerUnsteady => {
-                "look at the broker's log; a client with the same id, a rule or a limit may be the cause"
+                "Look at the broker's log; a client with the same id, a rule or a limit may be the cause."
             }
-            Self::SecondDaemon => "stop one of the two, or give each its own client id, root topic and plugs",
-            Self::SubscriptionRefused => "let the daemon's user read these topics in the broker's access rules",
-            Self::StoreFailing => {
-                "control goes on from memory; free the disk or mend it, for a restart would lose what is not written"
-            }
-            Self::StoreDamaged => {
-                "safe values were taken; check the tank, its holds and its trips, and keep the file for a look"
-            }
-            Self::ReloadRefused => {
-                "the old config is at work; mend the new one with `slackwater check` and reload again"
-            }
-            Self::NoWeb => "control goes on without page, metrics and command line; free the address or change it",
+            Self::SecondDaemon => "Stop one of the two, or give each its own client id, root topic and plugs.",
+            Self::SubscriptionRefused => "Let the daemon's user read these topics in the broker's access rules.",
+            Self::StoreFailing => "Free the disk or mend it.",
+            Self::StoreDamaged => "Check the tank, its holds and its trips, and keep the file for a look.",
+            Self::ReloadRefused => "Mend the new one with `slackwater check` and reload again.",
+            Self::NoWeb => "Free the address or change it.",
             Self::KeptRequest => {
-                "find who publishes requests with the retain flag, and clear the message by an empty retained one on the same topic"
+                "Find who publishes requests with the retain flag, and clear the message by an empty retained one on the same topic."
             }
         }
     }
@@ -118,8 +130,10 @@ pub struct Standing {
     pub since: Wall,
     /// What it says.
     pub text: String,
+    /// What happens if nobody acts.
+    pub consequence: &'static str,
     /// What to do.
-    pub advice: &'static str,
+    pub action: &'static str,
 }
 
 /// Those that stand.
@@ -137,8 +151,14 @@ impl DaemonAlarms {
         }
         tracing::error!("{}: {text}", alarm.word());
         meters.daemon_alarm(alarm.word(), true);
-        let standing =
-            Standing { alarm: alarm.word(), priority: alarm.priority(), since: now, text, advice: alarm.advice() };
+        let standing = Standing {
+            alarm: alarm.word(),
+            priority: alarm.priority(),
+            since: now,
+            text,
+            consequence: alarm.consequence(),
+            action: alarm.action(),
+        };
         let notification = notification(&standing, NoticeKind::Raised);
         self.standing.insert(alarm, standing);
         Some(notification)
@@ -166,6 +186,6 @@ fn notification(standing: &Standing, what: NoticeKind) -> Notification {
         what,
         since: standing.since,
         text: standing.text.clone(),
-        advice: standing.advice.to_owned(),
+        advice: standing.action.to_owned(),
     }
 }

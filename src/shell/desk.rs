@@ -23,7 +23,7 @@ use crate::control::event::{BrokerSaid, Event, Retained};
 use crate::control::{Remembered, Tank};
 use crate::time::Steady;
 use crate::wire::metrics::{Meters, PublishResult};
-use crate::wire::{Heard, Message, MessageKind, OwnTopics, Publish, Router, TankIndex};
+use crate::wire::{Heard, Message, MessageKind, OwnTopics, Publish, Router, TankIndex, said};
 
 use super::asks::Asks;
 use super::clock::Clock;
@@ -179,7 +179,10 @@ impl Desk {
                     self.count(&event);
                     self.step(tank, event);
                 }
-                Heard::Ask(tank, asked) => self.asked_by_topic(tank, asked, incoming.reply.clone()),
+                Heard::Ask(tank, asked) => {
+                    let by = said::by("ask topic", &incoming.payload);
+                    self.asked_by_topic(tank, by, asked, incoming.reply.clone());
+                }
                 Heard::KeptAsk(tank) => self.refuse_kept_ask(tank),
             }
         }

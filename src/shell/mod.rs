@@ -13,6 +13,7 @@
     reason = "here is the outside world: time-outs, sockets, and maps that no effect depends on"
 )]
 
+pub mod alarm_lines;
 mod asks;
 pub mod background;
 pub mod clock;

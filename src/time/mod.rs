@@ -8,6 +8,7 @@
 
 mod day;
 mod local;
+mod month;
 mod span;
 
 pub use day::LocalDay;

@@ -10,6 +10,7 @@ mod number;
 pub mod overheard;
 mod payload;
 pub mod router;
+pub mod said;
 pub mod shown;
 pub mod topics;
 

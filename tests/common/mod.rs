@@ -138,7 +138,8 @@ interlocks:
     effect: { off: [heater] }
     latch: always
     priority: urgent
-    advice: Unplug the heater.
+    consequence: The water goes on warming.
+    action: Unplug the heater.
 holds:
   water-change: { pause: [heater, skimmer], limit: 60 min, at_limit: alarm }
 "#;

@@ -90,7 +90,8 @@ pub fn alarm(name: &str, priority: Priority, source: AlarmSource, on_delay: u64)
         source,
         on_delay: Span::from_seconds(on_delay),
         off_delay: Span::from_seconds(5),
-        advice: "look at the tank".to_owned(),
+        latches: false,
+        advice: Advice::new("it gets worse", "look at the tank"),
     }
 }
 
@@ -189,7 +190,7 @@ fn add_conditions(plan: &mut TankPlan) {
         restarts: (off == RETURN).then_some(3),
         priority: Priority::Urgent,
         bypassable,
-        advice: "look".to_owned(),
+        advice: Advice::new("it gets worse", "look"),
     };
     let latch = Latch::WhenProven {
         signal: SignalId::new(0),

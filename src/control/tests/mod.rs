@@ -1,5 +1,7 @@
 //! Stories and invariants of the core, in virtual time, on a lagoon written by hand.
 
+mod alarm_report;
+mod alarms;
 mod drain_back;
 mod heat;
 mod holds;

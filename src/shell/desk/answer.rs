@@ -30,7 +30,13 @@ struct Told<'a> {
 }
 
 impl Desk {
-    pub(super) fn asked_by_topic(&mut self, tank: TankIndex, asked: Result<Request, Answer>, reply: Option<Reply>) {
+    pub(super) fn asked_by_topic(
+        &mut self,
+        tank: TankIndex,
+        by: String,
+        asked: Result<Request, Answer>,
+        reply: Option<Reply>,
+    ) {
         let recent = &mut self.seats[tank.0].asked;
         let now = Instant::now();
         while recent.front().is_some_and(|at| now.duration_since(*at) > Duration::from_secs(10)) {
@@ -51,7 +57,7 @@ impl Desk {
             }
             Ok(request) => {
                 let id = self.asks.expect(tank.0, Waiter::Topic(reply));
-                self.step(tank, Event::RequestArrived { id, by: "ask topic".to_owned(), request });
+                self.step(tank, Event::RequestArrived { id, by, request });
             }
             Err(answer) => self.answer_by_topic(tank, &answer, reply.as_ref()),
         }

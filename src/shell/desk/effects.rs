@@ -34,7 +34,7 @@ impl Desk {
                         what: notice.what,
                         since: notice.since,
                         text: notice.text,
-                        advice: notice.advice,
+                        advice: notice.action,
                     });
                     self.outbox.show_now(index.0);
                 }

@@ -125,9 +125,17 @@ fn tank(name: &str) -> TankStatus {
             active: false,
             since: None,
             text: String::new(),
-            advice: String::new(),
+            on: false,
+            consequence: String::new(),
+            action: String::new(),
             raised: 0,
+            latches: false,
+            aside: None,
+            part_of: None,
+            group: vec![],
+            nuisance: vec![],
         }],
+        alarm_load: crate::control::status::AlarmLoad::default(),
         caution: None,
     }
 }
