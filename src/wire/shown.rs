@@ -285,6 +285,7 @@ mod tests {
             rules: vec![],
             top_offs: Vec::new(),
             drain_back: None,
+            long_term: None,
             holds: vec![],
             alarms: vec![],
             caution: None,

@@ -1,6 +1,7 @@
 //! Stories and invariants of the core, in virtual time, on a lagoon written by hand.
 
 mod drain_back;
+mod drift;
 mod heat;
 mod holds;
 mod invariants;

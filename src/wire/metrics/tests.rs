@@ -89,6 +89,7 @@ fn tank(name: &str) -> TankStatus {
         rules: vec![RuleStatus { rule: Name::new("night-fan"), state: "idle" }],
         top_offs: Vec::new(),
         drain_back: None,
+        long_term: None,
         holds: vec![HoldStatus {
             hold: Name::new("water-change"),
             active: true,
