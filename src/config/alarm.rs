@@ -25,7 +25,7 @@
 //! | `<top-off>-leak`, `-burst` | high, urgent | the level falls by itself faster than `leak_over`, `burst_over` | PICK |
 //! | `<top-off>-restless` | medium | the level is not quiet for 30 min, so nothing is topped off | PICK |
 //! | `<return pump>-drain-back` | medium | a fifth and 3 mm more than usual ran back, or over `drain_back_under` | PICK |
-//! | by power and flow | | see `power` and `flow` | |
+//! | by power and flow, and by drift | | see `power`, `flow` and `drift` | |
 //! | `clock-jumped`, `state-damaged` | medium, high | at once | PICK |
 //!
 //! Each says what happens if nobody acts (`consequence:`) and what to do (`action:`); `latch: yes` keeps it until reset.
@@ -167,6 +167,7 @@ fn usual(plan: &TankPlan, scope: &Scope) -> Vec<AlarmPlan> {
     }
     power::alarms(plan, scope, &mut alarms);
     flow::alarms(plan, scope, &mut alarms);
+    super::drift::alarms(plan, &mut alarms);
     for (at, interlock) in plan.interlocks.iter().enumerate() {
         let source = AlarmSource::Trip(InterlockId::new(at));
         alarms.push(new(&format!("{}-trip", interlock.name), interlock.priority, source, interlock.advice.clone()));

@@ -15,6 +15,7 @@ mod alarm;
 mod condition;
 mod conductivity;
 mod daemon;
+mod drift;
 pub mod drill;
 mod files;
 mod flow;

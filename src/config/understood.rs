@@ -311,6 +311,7 @@ fn alarm_text(plan: &TankPlan, alarm: &crate::control::plan::AlarmPlan) -> Strin
             let most = most.map_or_else(String::new, |most| format!(", or up to more than {most:.0} mm"));
             format!("more runs back into the sump than usual{most}")
         }
+        AlarmSource::Drift(source) => super::drift::words(plan, *source),
         AlarmSource::PowerLost => "a power meter says nothing".to_owned(),
         AlarmSource::ClockJumped => "the clock jumped by more than a minute".to_owned(),
         AlarmSource::StateDamaged => "the saved state could not be read".to_owned(),

@@ -122,6 +122,7 @@ fn about(plan: &TankPlan, source: &AlarmSource) -> About {
             about.signals.extend(plan.thermostat.as_ref().map(|thermostat| thermostat.signal));
             about.cold_water = true;
         }
+        AlarmSource::Drift(source) => about.signals.extend(plan.drift_of(*source)),
         AlarmSource::DrainBack => {
             about.signals.extend(plan.drain_back.map(|drain| drain.level));
             about.outputs.extend(plan.drain_back.map(|drain| drain.pump));

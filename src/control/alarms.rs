@@ -82,6 +82,7 @@ impl Tank {
                 Truth::of(self.holds[hold.index()].active.as_ref().is_some_and(|active| active.overdue))
             }
             AlarmSource::DrainBack => Truth::of(self.drain_back.grown.is_some()),
+            AlarmSource::Drift(source) => self.drift_truth(*source),
             AlarmSource::PowerLost => self.power_lost().next().map_or(Truth::False, |_| Truth::of(self.connected)),
             AlarmSource::ClockJumped => recently(self.jumped_at, FOREIGN_QUIET, now, deadlines),
             AlarmSource::StateDamaged => Truth::of(self.damaged),
@@ -184,6 +185,7 @@ impl Tank {
             AlarmSource::DrainBack => {
                 self.drain_back.grown.clone().unwrap_or_else(|| "what ran back at the last stop is as usual".to_owned())
             }
+            AlarmSource::Drift(source) => self.drift_words(*source),
             AlarmSource::PowerLost => self.power_lost_words(),
             AlarmSource::ClockJumped => "the wall clock jumped by more than a minute".to_owned(),
             AlarmSource::StateDamaged if self.damaged => {

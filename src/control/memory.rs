@@ -55,6 +55,7 @@ impl Tank {
             outputs: outputs.collect(),
             top_offs: top_offs.collect(),
             drain_back: self.drain_back.record(),
+            drift: self.drift.record(&self.plan, self.now.steady),
             alarms: alarms.collect(),
             damaged: self.damaged,
         }
@@ -94,6 +95,7 @@ impl Tank {
         let now = self.now;
         self.damaged = state.damaged;
         self.drain_back = super::drain_back::DrainBack::restored(&state.drain_back);
+        self.drift = super::drift::Drift::restored(&state.drift, &self.plan, now.steady);
         for (plan, live) in self.plan.interlocks.iter().zip(&mut self.interlocks) {
             let Some(record) = state.interlocks.get(&plan.name) else { continue };
             live.trips = record.trips;

@@ -4,6 +4,8 @@
 //! indices point at something and children stand before parents. All values are in the canonical unit of their quantity
 //! (`units::Quantity::canonical`). The plan knows no topic and no payload: those are `wire`'s.
 
+pub mod drift;
+
 use crate::time::{DailyWindow, Span, Zone};
 use crate::units::{Flow, Power, Quantity, Volume};
 use crate::water::salinity_probe;
@@ -67,6 +69,8 @@ pub struct TankPlan {
     pub mixing_bin: MixingBin,
     /// Alarms, each with its source.
     pub alarms: Vec<AlarmPlan>,
+    /// What is watched for drift.
+    pub drift: drift::DriftPlan,
 }
 
 /// One sensor.
@@ -799,6 +803,8 @@ pub enum AlarmSource {
     HoldOverdue(HoldId),
     /// More ran back into the sump than usual, or it came too high.
     DrainBack,
+    /// What drifts, hours before a limit.
+    Drift(drift::DriftSource),
     /// A meter of a plug that is not known to be dead says nothing.
     PowerLost,
     /// The wall clock jumped by more than a minute.

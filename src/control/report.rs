@@ -32,6 +32,8 @@ impl Tank {
             rules: self.plan.rules.iter().map(|rule| self.rule_status(rule)).collect(),
             top_offs: (0..self.top_offs.len()).map(|index| self.top_off_status(index, now)).collect(),
             drain_back: self.plan.drain_back.and_then(|_| self.drain_back.status()),
+            long_term: (!self.plan.drift.is_none() && self.plan.thermostat.is_some())
+                .then(|| self.drift.long_term.status(self.plan.drift.warmest_month)),
             holds: (0..self.holds.len()).map(|index| self.hold_status(index)).collect(),
             alarms: (0..self.alarms.len()).map(|index| self.alarm_status(index, now)).collect(),
             alarm_load: self.alarm_load(now),

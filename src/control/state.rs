@@ -26,6 +26,8 @@ pub struct TankState {
     pub top_offs: BTreeMap<Name, TopOffRecord>,
     /// What ran back into the sump at the last stops of the return pump.
     pub drain_back: DrainBackRecord,
+    /// What is usual, what drifts, and the water's long story.
+    pub drift: super::drift::record::DriftRecord,
     /// Alarms that are not normal, and every alarm's count.
     pub alarms: BTreeMap<Name, AlarmRecord>,
     /// The state that this one replaced could not be read; until somebody acknowledges it.

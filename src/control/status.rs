@@ -38,6 +38,9 @@ pub struct TankStatus {
     /// What ran back into the sump when the return pump stopped.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub drain_back: Option<DrainBackStatus>,
+    /// Heat stress and excursions, over months and years.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub long_term: Option<super::long_term::LongTermStatus>,
     /// Each hold procedure.
     pub holds: Vec<HoldStatus>,
     /// Each alarm.

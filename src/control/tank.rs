@@ -18,6 +18,7 @@ use super::arbiter::{Layer, Opinions};
 use super::conditions::{self, Facts, Node};
 use super::deadlines::Deadlines;
 use super::drain_back::DrainBack;
+use super::drift::Drift;
 use super::effect::{Deadline, DeadlineKind, Durability, Effect, JournalEntry, JournalKind};
 use super::event::{Event, Retained};
 use super::futile::{self, Futile};
@@ -98,6 +99,7 @@ pub struct Tank {
     pub(super) futile: Futile,
     pub(super) top_offs: Vec<TopOff>,
     pub(super) drain_back: DrainBack,
+    pub(super) drift: Drift,
     pub(super) interlocks: Vec<Interlock>,
     pub(super) plugs: Vec<Plug>,
     pub(super) forces: Vec<Option<Force>>,
@@ -148,6 +150,7 @@ impl Tank {
             futile: Futile::default(),
             top_offs: Self::blank_top_offs(&plan, now.steady),
             drain_back: DrainBack::default(),
+            drift: Drift::default(),
             interlocks: vec![Interlock::default(); plan.interlocks.len()],
             forces: vec![None; plan.outputs.len()],
             holds: vec![Hold::default(); plan.holds.len()],
@@ -406,6 +409,7 @@ impl Tank {
             self.tell_plugs(effects, &mut deadlines);
         }
         self.pay_top_offs(effects, &mut deadlines);
+        self.follow_drift(&mut deadlines);
         self.follow_alarms(effects, &mut deadlines);
         self.answer_waiting(effects, &mut deadlines);
         self.save(effects, &mut deadlines);

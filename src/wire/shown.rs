@@ -303,6 +303,7 @@ mod tests {
             rules: vec![],
             top_offs: Vec::new(),
             drain_back: None,
+            long_term: None,
             holds: vec![],
             alarms: vec![],
             alarm_load: crate::control::status::AlarmLoad::default(),

@@ -152,6 +152,7 @@ pub fn plan() -> TankPlan {
         holds: Vec::new(),
         mixing_bin: MixingBin::default(),
         alarms: Vec::new(),
+        drift: crate::control::plan::drift::DriftPlan::default(),
     };
     add_conditions(&mut plan);
     plan

@@ -3,6 +3,7 @@
 mod alarm_report;
 mod alarms;
 mod drain_back;
+mod drift;
 mod heat;
 mod holds;
 mod invariants;

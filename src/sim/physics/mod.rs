@@ -26,7 +26,7 @@ use hydraulics::{Above, Hydraulics, Way};
 
 pub use chemistry::Chemistry;
 pub use parameters::{DENSITY, Facts, HEAT_PER_LITRE, Machine, Parameters, SEA_WATER_ALKALINITY, Sump};
-pub use room::{Air, Pull, Room, mixing_ratio, saturation_pressure};
+pub use room::{Air, Pull, Room, Season, mixing_ratio, saturation_pressure};
 
 /// The sheath of a heater passes its heat on with this time constant, s.
 const SHEATH_TIME: f64 = 60.0;

@@ -49,7 +49,7 @@ pub(super) fn world(models: &[Model<'_>], seed: u64, surroundings: Surroundings,
     for model in models {
         add_tank(&mut world, model, seed, &mut devices);
     }
-    add_senders(&mut world, &devices, seed);
+    add_senders(&mut world, &devices, surroundings.speaks, seed);
     for index in 0..world.probes.len() {
         // Low floats start under water, the rest dry, unless the level says otherwise.
         world.probes[index].under = world.probes[index].fitting.float == Some(FloatSide::Low);
@@ -165,13 +165,13 @@ fn add_plug(world: &mut World, model: &Model<'_>, id: OutputId, output: &OutputP
     world.catalogue.alias(name, output.kind.word(), Class::Output(output.kind), index);
 }
 
-fn add_senders(world: &mut World, devices: &Devices, seed: u64) {
+fn add_senders(world: &mut World, devices: &Devices, speaks: Span, seed: u64) {
     let groups = by_topic(devices.topics.iter().enumerate().map(|(index, (topic, _))| (topic.as_str(), index)));
     for (topic, probes) in groups {
         let silence = probes.iter().map(|index| devices.topics[*index].1).min().unwrap_or_default();
         let contact = probes.iter().all(|index| world.probes[*index].quantity == Quantity::Contact);
         // Often enough that two lost messages do no harm; a contact speaks at once when it changes.
-        let (part, longest) = if contact { (4, Span::from_seconds(15)) } else { (6, Span::from_seconds(10)) };
+        let (part, longest) = if contact { (4, Span::from_seconds(15)) } else { (6, speaks) };
         let every = silence.part(part).clamp(Span::from_millis(500), longest);
         let first = Chance::new(seed, &format!("first of {topic}")).span(Span::ZERO, every.min(Span::from_seconds(2)));
         let index = world.senders.len();

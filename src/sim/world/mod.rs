@@ -49,6 +49,8 @@ pub struct Surroundings {
     pub step: Span,
     /// The tank that a bare name in a fault means where several tanks have it.
     pub usual_tank: Option<String>,
+    /// A probe that says numbers does so this often at the least, where its stale limit allows it.
+    pub speaks: Span,
     /// Whether whoever drives the world plays the daemon too, so that it can be killed.
     pub daemon: Daemon,
 }
@@ -64,7 +66,13 @@ pub enum Daemon {
 
 impl Default for Surroundings {
     fn default() -> Self {
-        Self { room: Room::new(21.0), step: Span::from_seconds(2), usual_tank: None, daemon: Daemon::Elsewhere }
+        Self {
+            room: Room::new(21.0),
+            step: Span::from_seconds(2),
+            usual_tank: None,
+            speaks: Span::from_seconds(10),
+            daemon: Daemon::Elsewhere,
+        }
     }
 }
 

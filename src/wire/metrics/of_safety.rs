@@ -72,7 +72,11 @@ pub(super) const FAMILIES: &[Family] = &[
         &["tank", "alarm", "state"],
         |tank, to| {
             for alarm in &tank.alarms {
-                to.state_set(&[&tank.tank, &alarm.alarm], &AlarmState::ALL.map(AlarmState::abbreviation), Some(alarm.state));
+                to.state_set(
+                    &[&tank.tank, &alarm.alarm],
+                    &AlarmState::ALL.map(AlarmState::abbreviation),
+                    Some(alarm.state),
+                );
             }
         },
     ),

@@ -104,6 +104,7 @@ fn tank(name: &str) -> TankStatus {
             last_run: String::new(),
         }],
         drain_back: None,
+        long_term: None,
         holds: vec![HoldStatus {
             hold: Name::new("water-change"),
             active: true,
