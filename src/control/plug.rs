@@ -39,6 +39,9 @@ const ON_ATTEMPTS: u32 = 4;
 const ON_RARELY: Span = Span::from_minutes(10);
 /// A plug without report is told off again this often, in case it missed it. [choice]
 const REPEAT_UNPROVABLE_OFF: Span = Span::from_minutes(5);
+/// A heater's plug without report is told on again this often while heat is wanted: a plug that restarted is off, and
+/// nobody would ever know. No sooner, for a hand may have switched it off. [F32: 30 min]
+const REPEAT_UNPROVABLE_HEAT: Span = Span::from_minutes(30);
 /// An off whose report agrees and whose power does not is told again this often. [F23: 10 s]
 const INSIST_EVERY: Span = Span::from_seconds(10);
 /// So long an unexplained off is looked at: do others change with it? [C7: choice]
@@ -514,8 +517,12 @@ impl Plug {
             }
             Fitted::NotFitted => {
                 self.proof = ProofStatus::CannotBeProven;
-                let repeats = to == Switch::Off && plan.kind.may_always_be_off();
-                self.next_try = repeats.then(|| now.after(REPEAT_UNPROVABLE_OFF));
+                let every = match (to, plan.kind) {
+                    (Switch::Off, kind) if kind.may_always_be_off() => Some(REPEAT_UNPROVABLE_OFF),
+                    (Switch::On, OutputKind::Heater) => Some(REPEAT_UNPROVABLE_HEAT),
+                    _ => None,
+                };
+                self.next_try = every.map(|every| now.after(every));
             }
         }
     }

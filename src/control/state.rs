@@ -227,6 +227,8 @@ pub struct EvaporationRecord {
     pub sum: f64,
     /// Very short intervals in a row.
     pub short: u8,
+    /// How long no refill was wanted so far, and the litres that have to go for one.
+    pub waited: Option<(Span, f64)>,
 }
 
 /// Water that was given.

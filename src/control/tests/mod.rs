@@ -8,6 +8,7 @@ mod heat;
 mod holds;
 mod invariants;
 pub(super) mod lagoon;
+mod limits;
 mod plugs;
 mod power;
 mod restarts;

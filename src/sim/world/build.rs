@@ -25,6 +25,7 @@ pub(super) fn world(models: &[Model<'_>], seed: u64, surroundings: Surroundings,
         order: 0,
         queue: BinaryHeap::new(),
         tanks: Vec::new(),
+        places: Vec::new(),
         reservoirs: Vec::new(),
         room: surroundings.room,
         weather: Chance::new(seed, "weather"),
@@ -35,6 +36,7 @@ pub(super) fn world(models: &[Model<'_>], seed: u64, surroundings: Surroundings,
         catalogue: Catalogue::new(surroundings.usual_tank.as_deref(), surroundings.daemon),
         faults: Vec::new(),
         active: Vec::new(),
+        left: Vec::new(),
         broker: Broker::Up,
         outbox: Vec::new(),
         said: Vec::new(),
@@ -99,6 +101,7 @@ fn add_tank(world: &mut World, model: &Model<'_>, seed: u64, devices: &mut Devic
     let mut physics = Physics::new(make);
     // No tank wakes up exactly at its set point: the first hour has something to do.
     physics.settle(Chance::new(seed, &format!("{name} at the start")).between(-0.1, 0.1));
+    world.places.push(tank);
     world.tanks.push(SimulatedTank { plan: model.plan.clone(), physics, reservoir, plugs });
 }
 
@@ -140,6 +143,15 @@ fn add_probe<'a>(
         quantity => Class::Number(quantity),
     };
     world.catalogue.add(Some(&model.plan.name), &plan.name, class, index);
+    let fitting = &world.probes[index].fitting;
+    match (class, fitting.spot, fitting.float) {
+        (Class::Contact, Spot::Floor, _) => world.catalogue.is_a("leak-probe"),
+        (Class::Contact, Spot::Cup, _) => world.catalogue.is_a("cup-float"),
+        (Class::Contact, _, Some(FloatSide::High)) => world.catalogue.is_a("high-float"),
+        (Class::Contact, _, Some(FloatSide::Low)) => world.catalogue.is_a("low-float"),
+        (Class::Number(Quantity::Temperature), Spot::Room, _) => world.catalogue.is_a("room-temperature"),
+        _ => {}
+    }
     (index, &binding.topic)
 }
 
