@@ -5,10 +5,11 @@ mod common;
 
 use common::{Broker, Config, Daemon, World, seconds, text, wait_until};
 
-fn points(daemon: &Daemon) -> Vec<serde_json::Value> {
-    let (code, body) = daemon.fetch("/api/v1/tanks/lagoon/history?signal=water-temp&points=100").unwrap();
+/// The buckets of a second each; none before the first is written.
+fn rows(daemon: &Daemon) -> Vec<serde_json::Value> {
+    let (code, body) = daemon.fetch("/api/v1/tanks/lagoon/readings?signal=water-temp").unwrap();
     let answer: serde_json::Value = serde_json::from_str(&body).unwrap();
-    if code == 200 { answer["points"].as_array().unwrap().clone() } else { Vec::new() }
+    if code == 200 { answer["rows"].as_array().unwrap().clone() } else { Vec::new() }
 }
 
 #[test]
@@ -18,15 +19,22 @@ fn readings_and_days_are_answered_and_survive_a_kill() {
     let config = Config::new(&broker);
     let daemon = Daemon::start(&config);
     world.settle(24.2);
-    wait_until("a few buckets are written", seconds(20), || points(&daemon).len() > 2);
+    wait_until("a few buckets are written", seconds(20), || rows(&daemon).len() > 2);
     world.temperature(24.4);
     wait_until("the newest bucket has what is new", seconds(20), || {
-        points(&daemon).last().is_some_and(|point| (point["greatest"].as_f64().unwrap() - 24.4).abs() < 1e-6)
+        rows(&daemon).last().is_some_and(|row| (row["greatest"].as_f64().unwrap() - 24.4).abs() < 1e-6)
     });
-    for point in points(&daemon) {
-        let [least, mean, greatest] = ["least", "mean", "greatest"].map(|key| point[key].as_f64().unwrap());
-        assert!(24.19 < least && least <= mean && mean <= greatest && greatest < 24.41, "{point}");
+    for row in rows(&daemon) {
+        let [least, mean, greatest] = ["least", "mean", "greatest"].map(|key| row[key].as_f64().unwrap());
+        assert!(24.19 < least && least <= mean && mean <= greatest && greatest < 24.41, "{row}");
     }
+    // A chart of a day in a hundred points has them all in one or two.
+    let chart = daemon.json("/api/v1/tanks/lagoon/history?signal=water-temp&points=100");
+    let counted = |list: &serde_json::Value| -> i64 {
+        list.as_array().unwrap().iter().filter_map(|one| one["count"].as_i64()).sum()
+    };
+    assert!((1..=2).contains(&chart["points"].as_array().unwrap().len()), "{chart}");
+    assert!(counted(&chart["points"]) > 2, "{chart}");
     assert_eq!(daemon.ask(&["hold", "water-change"]).status.code(), Some(0));
     wait_until("the hold is a mark", seconds(10), || {
         let chart = daemon.json("/api/v1/tanks/lagoon/history?signal=water-temp");
@@ -38,7 +46,7 @@ fn readings_and_days_are_answered_and_survive_a_kill() {
     daemon.kill();
     let daemon = Daemon::start(&config);
     wait_until("the same day goes on", seconds(20), || daemon.metric(known).is_some_and(|after| after >= before - 2.0));
-    assert!(points(&daemon).len() > 2, "what was written is there");
+    assert!(rows(&daemon).len() > 2, "what was written is there");
     let csv = text(&daemon.ask(&["export", "--from", "2020-01-01", "--signal", "water-temp"]));
     let mut lines = csv.lines();
     assert_eq!(lines.next(), Some("tank,signal,unit,time,unix_seconds,least,mean,greatest,count"));
@@ -56,7 +64,7 @@ fn what_cannot_be_answered_says_what_to_write() {
     let world = World::new(&broker);
     let daemon = Daemon::start(&Config::new(&broker));
     world.settle(24.2);
-    wait_until("something is written", seconds(20), || !points(&daemon).is_empty());
+    wait_until("something is written", seconds(20), || !rows(&daemon).is_empty());
     for (query, code, words) in [
         ("lagoon/history?signal=water-tmp", 404, "did you mean `water-temp`?"),
         ("lagoon/history", 422, "add `signal=`"),

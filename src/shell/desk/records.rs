@@ -120,7 +120,8 @@ impl Records {
                 unit: record.unit,
                 zone: tank.plan().zone.to_string(),
                 least: bucket.least,
-                mean: bucket.sum / f64::from(bucket.count),
+                // A sum rounds: seven times 24.2 must not be less than 24.2 in the mean.
+                mean: (bucket.sum / f64::from(bucket.count)).max(bucket.least).min(bucket.greatest),
                 greatest: bucket.greatest,
                 count: bucket.count,
             }));
@@ -249,7 +250,8 @@ mod tests {
         let due = records.close_buckets(&tank, now);
         let water = due.samples.iter().find(|sample| sample.signal == "water-temp").unwrap();
         assert!((water.greatest - 25.1).abs() < 1e-9 && (water.least - 25.0).abs() < 1e-9, "{water:?}");
-        assert!(water.mean > 25.0 && water.mean < 25.1 && water.count > 3, "{water:?}");
+        let steady = due.samples.iter().all(|one| one.least <= one.mean && one.mean <= one.greatest);
+        assert!(steady && water.mean > 25.0 && water.mean < 25.1 && water.count > 3, "{water:?}");
         assert!(due.samples.iter().all(|sample| sample.signal != "salinity"), "never heard, never written");
         // Nobody speaks any more: no bucket repeats what is stale.
         tank.step(Event::Woken, now.after(Span::from_minutes(10)));

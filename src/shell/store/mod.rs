@@ -1,7 +1,7 @@
 //! The store's thread: what must survive, the journal and the thinned readings, off the control path.
 //!
 //! Duty: to write in the order of asking, to answer at once when something is on the disk, and to
-//! keep trying what failed. It never delays control by more than [`PATIENCE`]: a disk that hangs is
+//! keep trying what failed. It never delays control by more than 300 ms: a disk that hangs is
 //! waited for once, and then no longer until it answers. Journal lines and samples that find the
 //! queue full are dropped and counted; states are kept until they are written.
 

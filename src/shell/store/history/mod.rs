@@ -31,7 +31,7 @@ pub const TEN_MINUTES: i64 = 600;
 /// Seconds of a bucket of level 2.
 pub const HOUR: i64 = 3600;
 const DAY: i64 = 24 * HOUR;
-/// From this age on, s, the buckets of a level are gathered into the next one. [choice]
+/// From this age on, s, the buckets of a level are gathered into the next one (a choice).
 pub const KEPT: [i64; 2] = [14 * DAY, 400 * DAY];
 
 /// A bucket for the long graphs.

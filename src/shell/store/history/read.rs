@@ -110,7 +110,7 @@ impl History {
             let rows = query.query_map(params![series.id, level, from, to, width], |row| bucket(row, 0))?;
             for next in rows {
                 let mut next = next?;
-                next.mean /= next.count.max(1) as f64;
+                next.mean = within(next.mean / next.count.max(1) as f64, &next);
                 match found.last_mut() {
                     // The last one of a level and the first one of the next may be the same stretch.
                     Some(last) if last.at == next.at => *last = merged(*last, next),
@@ -143,7 +143,8 @@ impl History {
             "SELECT at, least, mean, greatest, count FROM buckets
              WHERE series = ?1 AND level IN (0, 1, 2) AND at >= ?2 AND at < ?3 ORDER BY at LIMIT ?4",
         )?;
-        query.query_map(params![series.id, from, to, at_most], |row| bucket(row, 0))?.collect()
+        let rows = query.query_map(params![series.id, from, to, at_most], |row| bucket(row, 0))?;
+        rows.map(|row| row.map(|row| Bucket { mean: within(row.mean, &row), ..row })).collect()
     }
 
     /// The days that begin in a range, the oldest first, at most so many.
@@ -181,13 +182,20 @@ fn bucket(row: &Row<'_>, from: usize) -> rusqlite::Result<Bucket> {
 
 fn merged(a: Bucket, b: Bucket) -> Bucket {
     let (n, m) = (a.count.max(1) as f64, b.count.max(1) as f64);
-    Bucket {
+    let mut both = Bucket {
         at: a.at,
         least: a.least.min(b.least),
         mean: (a.mean * n + b.mean * m) / (n + m),
         greatest: a.greatest.max(b.greatest),
         count: a.count + b.count,
-    }
+    };
+    both.mean = within(both.mean, &both);
+    both
+}
+
+/// A mean of means rounds, and is never outside of what it is the mean of.
+fn within(mean: f64, of: &Bucket) -> f64 {
+    mean.max(of.least).min(of.greatest)
 }
 
 fn day(row: &Row<'_>) -> rusqlite::Result<Day> {
