@@ -12,6 +12,7 @@ pub mod drill;
 pub mod explain;
 mod log;
 pub mod model;
+mod notify;
 pub mod rehearse;
 pub mod run;
 pub mod status;
@@ -48,6 +49,7 @@ enum Command {
     Confirm(ask::Confirm),
     /// Acknowledges alarms.
     Ack(ask::Acknowledge),
+    Notify(notify::Notify),
     /// Reads a config directory and says what it means, or everything that is wrong with it.
     Check(check::Check),
     Calc(calc::Calc),
@@ -69,6 +71,7 @@ pub fn main() -> ExitCode {
         Command::Reset(reset) => reset.run(),
         Command::Confirm(confirm) => confirm.run(),
         Command::Ack(acknowledge) => acknowledge.run(),
+        Command::Notify(notify) => notify.run(),
         Command::Check(check) => check.run(),
         Command::Calc(calc) => calc.run(),
         Command::Rehearse(rehearse) => rehearse.run(),

@@ -6,6 +6,7 @@
 mod api;
 mod guard;
 mod metrics;
+mod notify;
 mod process;
 
 use std::net::SocketAddr;
@@ -130,6 +131,8 @@ fn router(shared: Shared) -> Router {
         .route("/api/v1/tanks/{tank}/ask", post(api::ask))
         .route("/api/v1/ask", post(api::ask_all))
         .route("/api/v1/reload", post(api::reload))
+        .route("/api/v1/notify", get(notify::channels))
+        .route("/api/v1/notify/test", post(notify::test))
         .fallback(api::nothing_there)
         .method_not_allowed_fallback(api::not_that_way)
         .layer(DefaultBodyLimit::max(GREATEST_BODY))

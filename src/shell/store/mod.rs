@@ -7,6 +7,7 @@
 
 mod checksum;
 mod database;
+mod notices;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -22,6 +23,7 @@ use crate::wire::metrics::Meters;
 use super::background;
 use database::{Batch, Database};
 pub use database::{Found, OpenError, Sample, fresh_instance};
+pub use notices::Notices;
 
 /// Control waits this long for a record to be on the disk, and then goes on.
 const PATIENCE: Duration = Duration::from_millis(300);

@@ -10,6 +10,7 @@
 //! at 0. Moments are Unix seconds.
 
 mod meters;
+mod of_notices;
 mod of_outputs;
 mod of_safety;
 mod of_signals;
