@@ -39,7 +39,7 @@ fn a_hot_tank_trips_the_heater_off_until_it_is_cool_and_reset() {
     let world = World::new(&broker);
     let receiver = Receiver::start();
     let mut config = Config::new(&broker);
-    config.extra = format!("webhooks:\n  phone: {{ url: \"http://127.0.0.1:{}/\", send_cleared: yes }}", receiver.port);
+    config.extra = format!("notify:\n  phone: {{ webhook: {{ url: \"http://127.0.0.1:{}/\" }} }}", receiver.port);
     config.write();
     let daemon = Daemon::start(&config);
     world.settle(24.2);

@@ -161,7 +161,7 @@ impl Client {
         self.post("/api/v1/ask", request)
     }
 
-    fn post(&self, path: &str, request: &Value) -> Result<Value, Failed> {
+    pub(super) fn post(&self, path: &str, request: &Value) -> Result<Value, Failed> {
         let mut post = self.agent.post(format!("{}{path}", self.url));
         if let Some(token) = &self.token {
             post = post.header("Authorization", format!("Bearer {token}"));

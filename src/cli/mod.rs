@@ -16,6 +16,7 @@ pub mod export;
 pub mod listen;
 mod log;
 pub mod model;
+mod notify;
 pub mod rehearse;
 pub mod run;
 mod set_aside;
@@ -60,6 +61,7 @@ enum Command {
     Unshelve(set_aside::Unshelve),
     OutOfService(set_aside::OutOfService),
     ReturnToService(set_aside::ReturnToService),
+    Notify(notify::Notify),
     /// Reads a config directory and says what it means, or everything that is wrong with it.
     Check(check::Check),
     Listen(listen::Listen),
@@ -88,6 +90,7 @@ pub fn main() -> ExitCode {
         Command::Unshelve(unshelve) => unshelve.run(),
         Command::OutOfService(remove) => remove.run(),
         Command::ReturnToService(back) => back.run(),
+        Command::Notify(notify) => notify.run(),
         Command::Check(check) => check.run(),
         Command::Listen(listen) => listen.run(),
         Command::Calc(calc) => calc.run(),

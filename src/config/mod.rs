@@ -12,6 +12,7 @@
 
 pub mod advice;
 mod alarm;
+pub mod channel;
 mod condition;
 mod conductivity;
 mod daemon;
@@ -23,6 +24,8 @@ mod heat;
 mod hold;
 mod interlock;
 mod kinds;
+mod notify;
+mod notify_advice;
 mod output;
 mod plug;
 mod power;

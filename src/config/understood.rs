@@ -15,6 +15,7 @@ use crate::time::Span;
 use crate::units::Quantity;
 
 use super::advice::{self, Warning};
+use super::notify_advice;
 use super::setup::{Setup, TankSetup};
 use super::words::{condition, listing, switches};
 
@@ -107,9 +108,11 @@ pub fn understood(setup: &Setup) -> Understood {
     alarms_go_to.extend(
         setup
             .daemon
+            .notify
             .channels
             .iter()
-            .map(|channel| format!("webhook {} from {} on", channel.name, channel.least_priority.word())),
+            .map(notify_advice::explained)
+            .chain(notify_advice::proofs(&setup.daemon.notify)),
     );
     Understood {
         daemon: Daemon {

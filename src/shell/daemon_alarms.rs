@@ -10,7 +10,7 @@ use crate::control::plan::Priority;
 use crate::time::Wall;
 use crate::wire::metrics::Meters;
 
-use super::notify::Notification;
+use super::notify::message::{Notification, What};
 
 /// One of them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -33,11 +33,18 @@ pub enum DaemonAlarm {
     KeptRequest,
     /// The HTTP service cannot listen.
     NoWeb,
+    /// A channel does not deliver what it should.
+    ChannelFailing,
+    /// The watcher of the heartbeat is not reached.
+    HeartbeatFailing,
 }
+
+/// The name of the alarm that a channel fails: it is told by another one.
+pub const CHANNEL_FAILING: &str = "channel-failing";
 
 impl DaemonAlarm {
     /// Every one.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 11] = [
         Self::BrokerLost,
         Self::BrokerUnsteady,
         Self::SecondDaemon,
@@ -47,6 +54,8 @@ impl DaemonAlarm {
         Self::ReloadRefused,
         Self::KeptRequest,
         Self::NoWeb,
+        Self::ChannelFailing,
+        Self::HeartbeatFailing,
     ];
 
     /// Its name.
@@ -61,6 +70,8 @@ impl DaemonAlarm {
             Self::ReloadRefused => "reload-refused",
             Self::KeptRequest => "kept-request",
             Self::NoWeb => "no-web",
+            Self::ChannelFailing => CHANNEL_FAILING,
+            Self::HeartbeatFailing => "heartbeat-failing",
         }
     }
 
@@ -72,11 +83,14 @@ impl DaemonAlarm {
     fn priority(self) -> Priority {
         match self {
             Self::BrokerLost
+            | Self::ChannelFailing
             | Self::SecondDaemon
             | Self::StoreFailing
             | Self::StoreDamaged
             | Self::SubscriptionRefused => Priority::High,
-            Self::BrokerUnsteady | Self::ReloadRefused | Self::KeptRequest | Self::NoWeb => Priority::Medium,
+            Self::BrokerUnsteady | Self::ReloadRefused | Self::KeptRequest | Self::NoWeb | Self::HeartbeatFailing => {
+                Priority::Medium
+            }
         }
     }
 
@@ -95,6 +109,8 @@ impl DaemonAlarm {
             Self::StoreDamaged => "Safe values were taken: latches as set, budgets as spent, holds not known.",
             Self::ReloadRefused => "The old config is at work.",
             Self::NoWeb => "Control goes on without page, metrics and command line.",
+            Self::ChannelFailing => "Alarms do not reach people that way.",
+            Self::HeartbeatFailing => "Nobody would notice if this daemon were silent.",
             Self::KeptRequest => "It was not carried out; it comes back at every restart of the daemon.",
         }
     }
@@ -112,6 +128,8 @@ impl DaemonAlarm {
             Self::StoreDamaged => "Check the tank, its holds and its trips, and keep the file for a look.",
             Self::ReloadRefused => "Mend the new one with `slackwater check` and reload again.",
             Self::NoWeb => "Free the address or change it.",
+            Self::ChannelFailing => "Run `slackwater notify test`, and mend what it says.",
+            Self::HeartbeatFailing => "Look at the watcher and the way there.",
             Self::KeptRequest => {
                 "Find who publishes requests with the retain flag, and clear the message by an empty retained one on the same topic."
             }
@@ -179,13 +197,10 @@ impl DaemonAlarms {
 }
 
 fn notification(standing: &Standing, what: NoticeKind) -> Notification {
+    let (since, text) = (standing.since, standing.text.clone());
     Notification {
-        tank: "daemon".to_owned(),
-        alarm: standing.alarm.to_owned(),
-        priority: standing.priority,
-        what,
-        since: standing.since,
-        text: standing.text.clone(),
+        consequence: standing.consequence.to_owned(),
         advice: standing.action.to_owned(),
+        ..Notification::plain("daemon", standing.alarm, What::from(what), standing.priority, since, text)
     }
 }

@@ -9,6 +9,7 @@ pub mod answer;
 mod effects;
 pub mod housekeeping;
 mod journal;
+mod notices;
 mod outbox;
 mod records;
 mod reload;
@@ -148,6 +149,7 @@ impl Desk {
             housekeeping: housekeeping::State::default(),
         };
         (0..count).for_each(|index| desk.arm(index));
+        desk.tell_what_stands();
         desk
     }
 
@@ -390,13 +392,13 @@ impl Desk {
     fn raise(&mut self, alarm: DaemonAlarm, text: String) {
         let now = self.clock.now().wall;
         if let Some(notification) = self.alarms.raise(alarm, text, now, &self.meters) {
-            self.notifier.tell(&notification);
+            self.notifier.tell(notification);
         }
     }
 
     fn clear(&mut self, alarm: DaemonAlarm) {
         if let Some(notification) = self.alarms.clear(alarm, &self.meters) {
-            self.notifier.tell(&notification);
+            self.notifier.tell(notification);
         }
     }
 

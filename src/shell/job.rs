@@ -9,6 +9,7 @@ use crate::control::status::{Explanation, TankStatus};
 use crate::wire::metrics::TankRecords;
 
 use super::daemon_alarms::{DaemonAlarm, Standing};
+use super::notify::office::{ChannelState, TestResult};
 
 /// One question or order.
 #[derive(Debug)]
@@ -58,6 +59,17 @@ pub enum Job {
         /// Whether it was taken, and why not.
         reply: Option<oneshot::Sender<Result<(), String>>>,
     },
+    /// How the channels are.
+    Channels(oneshot::Sender<Vec<ChannelState>>),
+    /// A try of one channel, or of all; the journal tells who asked.
+    TestChannels {
+        /// Which; `None`: all.
+        channel: Option<String>,
+        /// Who asks.
+        by: String,
+        /// What came back from each.
+        reply: oneshot::Sender<Result<Vec<TestResult>, NotFound>>,
+    },
     /// An alarm of the daemon that another thread noticed: its text, or `None` when it is over.
     Noticed(DaemonAlarm, Option<String>),
 }
@@ -65,7 +77,7 @@ pub enum Job {
 /// A name that is not there, and those that are.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct NotFound {
-    /// `tank` or `output`.
+    /// `tank`, `output` or `channel`.
     pub what: &'static str,
     /// The name.
     pub name: String,

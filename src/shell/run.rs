@@ -11,6 +11,7 @@ use tokio::sync::{mpsc, watch};
 
 use crate::config::{Setup, TankSetup};
 use crate::control::Remembered;
+use crate::time::Zone;
 use crate::wire::metrics::Meters;
 
 use super::clock::Clock;
@@ -19,7 +20,7 @@ use super::desk::{Desk, Parts};
 use super::http::{self, Loader};
 use super::job::Job;
 use super::lock::{DataLock, LockError};
-use super::notify::Notifier;
+use super::notify::{self, Notifier};
 use super::pulse::Pulse;
 use super::store::{Found, OpenError, Store};
 use super::{background, control_loop, look};
@@ -85,7 +86,7 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
         // A broken disk must not leave the tank without control.
         Err(io) => (None, Some(io.to_string())),
     };
-    let channels: Vec<&str> = settings.channels.iter().map(|channel| &*channel.name).collect();
+    let channels: Vec<&str> = settings.notify.channels.iter().map(|channel| &*channel.name).collect();
     let meters = Meters::new(&DaemonAlarm::words(), &channels);
     let (store, found) = Store::open(&settings.data_dir, meters.clone()).map_err(RunError::Store)?;
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(RunError::System)?;
@@ -95,7 +96,15 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
         }
         let clock = options.clock.unwrap_or_else(|| Clock::start(1.0));
         let pulse = Arc::new(Pulse::default());
-        let notifier = Notifier::start(&settings.channels, &meters);
+        let notifier = Notifier::start(notify::Parts {
+            clock,
+            settings: settings.notify.clone(),
+            broker: settings.broker.clone(),
+            zone: zone(&setup.tanks, &settings),
+            data_dir: settings.data_dir.clone(),
+            pulse: Arc::clone(&pulse),
+            meters: meters.clone(),
+        });
         let trouble = lock_trouble.or_else(|| found.damaged.clone());
         let instance = found.instance.clone();
         let steadiness = found.steadiness.clone();
@@ -141,6 +150,13 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
         wait_for(&web);
         Ok(())
     })
+}
+
+/// Whose local time counts for notifications before the desk is there, which says the same.
+fn zone(tanks: &[TankSetup], settings: &crate::config::DaemonSettings) -> Zone {
+    let usual = settings.usual_tank.as_ref().and_then(|name| tanks.iter().find(|tank| tank.plan.name == *name));
+    let of_tank = || usual.or(tanks.first()).map_or(Zone::UTC, |tank| tank.plan.zone);
+    settings.notify.zone.unwrap_or_else(of_tank)
 }
 
 /// Each tank with what the store remembers of it, and what is left.

@@ -139,6 +139,8 @@ impl Desk {
             }
             Job::Explain { tank, output, reply } => drop(reply.send(self.explain(&tank, &output))),
             Job::Ask { tank, by, request, reply } => self.ask(&tank, by, request, reply),
+            Job::Channels(reply) => drop(reply.send(self.notifier.channels())),
+            Job::TestChannels { channel, by, reply } => self.test_channels(channel, &by, reply),
             Job::Noticed(alarm, text) => self.notice(alarm, text),
             reload @ Job::Reload { .. } => return Some(reload),
         }

@@ -56,11 +56,12 @@ impl Desk {
             self.seats[index].unsaved = true;
             self.outbox.changed(index);
         }
-        self.notifier.replace(&setup.daemon.channels);
         if setup.daemon.http.listen != self.settings.http.listen || setup.daemon.data_dir != self.settings.data_dir {
             tracing::warn!("the HTTP address and the data directory stay as they are until a restart");
         }
         self.settings = setup.daemon;
+        self.notifier.replace(&self.settings.notify, &self.settings.broker, self.notify_zone());
+        self.tell_what_stands();
         self.reload_refused = None;
         self.meters.reload_ok.set(1);
         self.meters.reload_at.set(now.wall.unix_seconds());

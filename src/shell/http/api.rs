@@ -15,19 +15,19 @@ use crate::wire::{ask, said};
 use super::{CONTROL_WITHIN, Shared};
 
 /// The core answers within ten seconds, proven or not; the rest is for a slow disk.
-const ANSWER_WITHIN: Duration = Duration::from_secs(30);
+pub(super) const ANSWER_WITHIN: Duration = Duration::from_secs(30);
 
 /// An error as JSON: what is wrong, and what to do.
 pub(super) fn problem(code: StatusCode, error: &str, fix: &str) -> Response {
     (code, Json(json!({ "error": error, "fix": fix }))).into_response()
 }
 
-fn no_answer() -> Response {
+pub(super) fn no_answer() -> Response {
     let fix = "the control loop does not answer; see the daemon's log";
     problem(StatusCode::SERVICE_UNAVAILABLE, "control does not answer", fix)
 }
 
-fn not_found(missing: &NotFound) -> Response {
+pub(super) fn not_found(missing: &NotFound) -> Response {
     let NotFound { what, name, known } = missing;
     let near = ask::nearest(name, known.iter().map(String::as_str));
     let fix = match near {
@@ -87,7 +87,7 @@ fn code_of(outcome: Outcome) -> StatusCode {
     }
 }
 
-fn asker(headers: &HeaderMap) -> &'static str {
+pub(super) fn asker(headers: &HeaderMap) -> &'static str {
     let agent = headers.get(header::USER_AGENT).and_then(|value| value.to_str().ok()).unwrap_or_default();
     if agent.starts_with("slackwater/") { "command line" } else { "HTTP" }
 }

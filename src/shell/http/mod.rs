@@ -7,6 +7,7 @@ mod api;
 mod guard;
 mod history;
 mod metrics;
+mod notify;
 mod process;
 
 use std::net::SocketAddr;
@@ -138,6 +139,8 @@ fn router(shared: Shared) -> Router {
         .route("/api/v1/tanks/{tank}/days", get(history::days))
         .route("/api/v1/ask", post(api::ask_all))
         .route("/api/v1/reload", post(api::reload))
+        .route("/api/v1/notify", get(notify::channels))
+        .route("/api/v1/notify/test", post(notify::test))
         .fallback(api::nothing_there)
         .method_not_allowed_fallback(api::not_that_way)
         .layer(DefaultBodyLimit::max(GREATEST_BODY))

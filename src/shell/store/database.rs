@@ -301,7 +301,7 @@ impl From<rusqlite::Error> for Trouble {
 }
 
 /// Renames the file, and its log, out of the way.
-fn move_aside(path: &Path) -> std::io::Result<PathBuf> {
+pub(super) fn move_aside(path: &Path) -> std::io::Result<PathBuf> {
     let name = |suffix: &str| {
         let mut name = path.as_os_str().to_owned();
         name.push(suffix);

@@ -8,6 +8,7 @@
 mod checksum;
 mod database;
 pub mod history;
+mod notices;
 mod scribe;
 mod upkeep;
 
@@ -26,6 +27,7 @@ use super::background;
 use database::{Batch, Database};
 pub use database::{Found, OpenError, fresh_instance};
 pub use history::{DayOf, Sample};
+pub use notices::Notices;
 use scribe::Scribe;
 use upkeep::Upkeep;
 

@@ -12,6 +12,7 @@ use crate::control::event::Unreadable;
 use crate::time::Wall;
 
 use super::super::router::MessageKind;
+use super::of_notices::NoticeMeters;
 use super::process::{Process, ProcessFacts};
 
 /// What was published.
@@ -89,6 +90,8 @@ pub struct Meters {
     notification_queue: IntGaugeVec,
     notification_duration: HistogramVec,
     notification_success: GaugeVec,
+    /// Of attempts, and of the heartbeat.
+    pub notices: NoticeMeters,
     daemon_alarms: IntGaugeVec,
     http: HistogramVec,
     process: Process,
@@ -233,6 +236,7 @@ impl Meters {
                 "Unix time of the last delivered notification; 0 if none.",
                 &["channel"],
             ),
+            notices: NoticeMeters::new(&registry),
             daemon_alarms: alarms,
             http: histograms(
                 &registry,
@@ -252,6 +256,7 @@ impl Meters {
 
     /// A channel that exists has its series at 0.
     pub fn know_channel(&self, channel: &str) {
+        self.notices.know(channel);
         for result in NOTIFICATIONS {
             self.notifications.with_label_values(&[channel, result]);
         }
@@ -262,6 +267,7 @@ impl Meters {
 
     /// A channel that a reload removed has no series.
     pub fn forget_channel(&self, channel: &str) {
+        self.notices.forget(channel);
         for result in NOTIFICATIONS {
             let _ = self.notifications.remove_label_values(&[channel, result]);
         }
@@ -342,7 +348,7 @@ fn total(registry: &Registry, name: &str, help: &str) -> IntCounter {
     register(registry, IntCounter::new(name, help).expect("a valid constant name"))
 }
 
-fn counters(registry: &Registry, name: &str, help: &str, labels: &[&str]) -> IntCounterVec {
+pub(super) fn counters(registry: &Registry, name: &str, help: &str, labels: &[&str]) -> IntCounterVec {
     register(registry, IntCounterVec::new(Opts::new(name, help), labels).expect("a valid constant name"))
 }
 

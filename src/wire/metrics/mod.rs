@@ -11,6 +11,7 @@
 
 mod meters;
 mod of_days;
+mod of_notices;
 mod of_outputs;
 mod of_safety;
 mod of_signals;
