@@ -34,7 +34,9 @@ pub const CAUTIONS: [&str; 5] = [
 pub fn of_daemon(setup: &Setup) -> Vec<Warning> {
     let mut warnings = Vec::new();
     let mut warn = |text: &str| warnings.push(Warning { about: "daemon".to_owned(), text: text.to_owned() });
-    super::notify_advice::of_notify(&setup.daemon).iter().for_each(|text| warn(text));
+    for text in super::notify_advice::of_notify(&setup.daemon) {
+        warn(&text);
+    }
     let far = !matches!(setup.daemon.broker.host.as_str(), "localhost" | "127.0.0.1" | "::1");
     if far && setup.daemon.broker.tls.is_none() {
         warn(

@@ -190,7 +190,7 @@ pub(super) fn alarms(plan: &TankPlan, alarms: &mut Vec<AlarmPlan>) {
         if course.unusual.is_some() {
             let advice = [
                 "Nothing is wrong yet; what changed may go on.",
-                "Find what changed since last week: room, lid, lamp, pump, probe?",
+                "Find what changed since last week: room, lid, lamp, pump or probe.",
             ];
             raise(signal, "unusual", Priority::Low, DriftSource::Unusual(at), advice);
             if is_loop {

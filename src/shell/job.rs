@@ -9,7 +9,7 @@ use crate::control::status::{Explanation, TankStatus};
 use crate::wire::metrics::TankRecords;
 
 use super::daemon_alarms::{DaemonAlarm, Standing};
-use super::notify::office::{ChannelState, TestResult};
+use super::notify::letter::{ChannelState, TestResult};
 
 /// One question or order.
 #[derive(Debug)]

@@ -8,8 +8,8 @@ use crate::units::Quantity;
 use super::super::daemon_alarms::DaemonAlarm;
 use super::super::job::NotFound;
 use super::super::notify::daily::DailyTank;
+use super::super::notify::letter::{Letter, TestResult};
 use super::super::notify::message::{Notification, What};
-use super::super::notify::office::{Letter, TestResult};
 use super::super::notify::standing::Still;
 use super::Desk;
 

@@ -10,9 +10,10 @@
 
 pub mod daily;
 mod heartbeat;
+pub mod letter;
 pub mod message;
 mod mqtt;
-pub mod office;
+mod office;
 mod queue;
 mod quiet;
 mod smtp;
@@ -40,8 +41,9 @@ use super::job::NotFound;
 use super::pulse::Pulse;
 use super::store::Notices;
 use heartbeat::Heartbeat;
+use letter::{ChannelState, Letter, TestResult, Wanted};
 use message::Notification;
-use office::{ChannelState, Letter, Office, TestResult, Wanted};
+use office::Office;
 
 /// Letters that the office may not have read yet.
 const LETTERS: usize = 1024;

@@ -35,8 +35,8 @@ impl Topic {
             Some(template) => template::fill(template, notification, around, Content::of(None, template)),
         };
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
-        let runtime =
-            runtime.map_err(|error| Failure::passing(error.to_string(), "the system refused; it is tried again"))?;
+        let runtime = runtime
+            .map_err(|error| Failure::passing(error.to_string(), "the system refused; alarms are tried again"))?;
         let mut outcome = self.attempt(&runtime, &payload, self.protocol);
         if let Err(Trouble::Protocol) = outcome {
             let other = if self.protocol == Protocol::Five { Protocol::Three } else { Protocol::Five };

@@ -5,111 +5,31 @@
 //! by the next channel, and is an alarm of the daemon.
 //! Words: a **letter** is what the office is told; **wanted** is what it wants of control, which looks once a second.
 
+mod trial;
+
 use std::collections::BTreeMap;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender};
 use std::sync::{Arc, Mutex};
-use std::time::{Duration, Instant};
-
-use tokio::sync::oneshot;
+use std::time::Duration;
 
 use crate::config::channel::{ChannelSettings, NotifySettings};
 use crate::config::setup::BrokerSettings;
-use crate::control::plan::Priority;
 use crate::shell::clock::Clock;
 use crate::shell::daemon_alarms::CHANNEL_FAILING;
-use crate::shell::job::NotFound;
 use crate::shell::store::Notices;
 use crate::time::{Span, Zone};
 use crate::wire::metrics::Meters;
 
 use super::daily::{Daily, DailyTank};
+use super::letter::{ChannelState, Letter, Wanted};
 use super::message::{Around, Notification, What};
 use super::queue::{After, Queue, Saved, Taken};
 use super::standing::{Key, Standing, Still};
 use super::way::{Report, Way};
+use trial::Trial;
 
 /// The longest time between two looks at everything, by our clock.
 const LOOK: Span = Span::from_seconds(5);
-/// A test's answer is waited for so long; shorter than the command line waits.
-const TEST_WITHIN: Duration = Duration::from_secs(25);
-
-/// What the office is told.
-#[derive(Debug)]
-pub enum Letter {
-    /// Something for people.
-    Tell(Notification),
-    /// What stands in the tanks, and whether it is acknowledged; at a start and after a reload.
-    Stands(Vec<(Notification, bool)>),
-    /// Whether an alarm still stands.
-    Checked(Key, Still),
-    /// What the daily word is made of: the tanks, and the daemon's own alarms.
-    Daily(Vec<DailyTank>, usize),
-    /// Other channels.
-    Replace(Box<(NotifySettings, BrokerSettings, Zone)>),
-    /// Somebody tries one channel, or all.
-    Test(Option<String>, oneshot::Sender<Result<Vec<TestResult>, NotFound>>),
-    /// An attempt is over.
-    Carried(Report),
-    /// The daemon ends.
-    Stop,
-}
-
-/// What came back from one channel.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
-pub struct TestResult {
-    /// Its name.
-    pub channel: String,
-    /// `webhook`, `mail` or `topic`.
-    pub by: &'static str,
-    /// Where it leads, without secrets.
-    pub to: String,
-    /// Whether it was delivered.
-    pub delivered: bool,
-    /// What the receiver said, or what is wrong.
-    pub said: String,
-    /// What to do.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub fix: Option<String>,
-    /// How long it took.
-    pub seconds: f64,
-}
-
-/// How a channel is.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
-pub struct ChannelState {
-    /// Its name.
-    pub channel: String,
-    /// `webhook`, `mail` or `topic`.
-    pub by: &'static str,
-    /// Where it leads, without secrets.
-    pub to: String,
-    /// How many wait.
-    pub waiting: usize,
-    /// What waits is late.
-    pub late: bool,
-    /// Why the last attempt failed; absent after one that did not.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub trouble: Option<String>,
-}
-
-/// What the office wants of control, and what it shows.
-#[derive(Debug, Default)]
-pub struct Wanted {
-    /// Alarms of which it must know whether they still stand.
-    pub checks: Vec<Key>,
-    /// The daily word is due.
-    pub daily: bool,
-    /// Lines for the journal.
-    pub lines: Vec<String>,
-    /// A channel does not deliver.
-    pub trouble: Option<String>,
-    /// What waits cannot be written.
-    pub disk: Option<String>,
-    /// Nothing waits that was not tried.
-    pub idle: bool,
-    /// How the channels are.
-    pub channels: Vec<ChannelState>,
-}
 
 struct Channel {
     settings: ChannelSettings,
@@ -117,14 +37,6 @@ struct Channel {
     way: Option<Way>,
     trouble: Option<String>,
     changed: bool,
-}
-
-struct Trial {
-    id: String,
-    reply: Option<oneshot::Sender<Result<Vec<TestResult>, NotFound>>>,
-    waiting: Vec<String>,
-    results: Vec<TestResult>,
-    begun: Instant,
 }
 
 /// The office.
@@ -285,6 +197,7 @@ impl Office {
 
     fn turn(&mut self) {
         let now = self.clock.now();
+        self.open_ways();
         self.escalate();
         let checks = {
             let channels = std::mem::take(&mut self.settings.channels);
@@ -390,16 +303,8 @@ impl Office {
                 let queue = Queue::new(wanted.clone(), saved, now);
                 Channel { settings: wanted.clone(), queue, way: None, trouble: None, changed: false }
             });
-            if channel.way.is_none() || channel.settings.by != wanted.by || other_broker {
-                self.generation += 1;
-                channel.queue.release();
-                channel.way = match Way::start(wanted, &broker, self.generation, self.itself.clone()) {
-                    Ok(way) => Some(way),
-                    Err(error) => {
-                        tracing::error!("no thread for the notifications of `{}`: {error}", wanted.name);
-                        None
-                    }
-                };
+            if channel.settings.by != wanted.by || other_broker {
+                channel.way = None;
             }
             channel.queue.resettle(wanted.clone());
             channel.settings = wanted.clone();
@@ -414,35 +319,27 @@ impl Office {
             self.notices.put(&row(&name), None);
         }
         (self.settings, self.broker, self.zone) = (settings, broker, zone);
+        self.open_ways();
     }
 
-    fn test(&mut self, only: Option<&str>, reply: oneshot::Sender<Result<Vec<TestResult>, NotFound>>) {
-        let known: Vec<String> = self.list().iter().map(|channel| channel.name.to_string()).collect();
-        if let Some(name) = only.filter(|name| !known.iter().any(|known| known == name)) {
-            drop(reply.send(Err(NotFound { what: "channel", name: name.to_owned(), known })));
-            return;
-        }
-        let now = self.clock.now();
-        let text = "a test: nothing is wrong, and nothing is to be done".to_owned();
-        let mut test = Notification::plain("daemon", "test", What::Test, Priority::Low, now.wall, text);
-        self.generation += 1;
-        test.again = u32::try_from(self.generation).unwrap_or_default();
-        let mut waiting = Vec::new();
-        for place in 0..self.channels.len() {
-            let name = self.channels[place].settings.name.to_string();
-            if only.is_none_or(|only| only == name) {
-                self.put(place, test.clone());
-                waiting.push(name);
+    /// Each channel has a thread: a new one where there is none, or where it ended.
+    fn open_ways(&mut self) {
+        for channel in &mut self.channels {
+            if channel.way.as_ref().is_some_and(|way| !way.is_dead()) {
+                continue;
             }
+            self.generation += 1;
+            channel.queue.release();
+            channel.way = match Way::start(&channel.settings, &self.broker, self.generation, self.itself.clone()) {
+                Ok(way) => Some(way),
+                Err(error) => {
+                    let why = format!("no thread for it: {error}");
+                    tracing::error!("notifications of `{}`: {why}", channel.settings.name);
+                    channel.trouble = Some(why);
+                    None
+                }
+            };
         }
-        self.trials.push(Trial {
-            id: test.id(),
-            reply: Some(reply),
-            waiting,
-            results: Vec::new(),
-            begun: Instant::now(),
-        });
-        self.end_late_trials();
     }
 
     fn carried(&mut self, report: Report) {
@@ -482,65 +379,6 @@ impl Office {
             }
         }
         self.answer_trial(place, report);
-    }
-
-    fn answer_trial(&mut self, place: usize, report: Report) {
-        let Some(trial) = self.trials.iter_mut().find(|trial| trial.id == report.id) else { return };
-        if !trial.waiting.contains(&report.channel) {
-            return;
-        }
-        trial.waiting.retain(|name| *name != report.channel);
-        let (delivered, said, fix) = match report.outcome {
-            Ok(said) => (true, said, None),
-            Err(failure) => (false, failure.why, Some(failure.fix.to_owned())),
-        };
-        let by = &self.channels[place].settings.by;
-        let result = TestResult {
-            channel: report.channel,
-            by: by.word(),
-            to: by.place(),
-            delivered,
-            said,
-            fix,
-            seconds: report.took.as_secs_f64(),
-        };
-        trial.results.push(result);
-        self.end_late_trials();
-    }
-
-    /// Answers the tests of which all channels said something, or that waited long enough.
-    fn end_late_trials(&mut self) {
-        let over = |trial: &Trial| trial.waiting.is_empty() || trial.begun.elapsed() >= TEST_WITHIN;
-        let (ended, going): (Vec<_>, Vec<_>) = std::mem::take(&mut self.trials).into_iter().partition(over);
-        self.trials = going;
-        for mut trial in ended {
-            for name in std::mem::take(&mut trial.waiting) {
-                let Some(channel) = self.channels.iter_mut().find(|channel| *channel.settings.name == *name) else {
-                    continue;
-                };
-                let said = format!("no answer within {} s", TEST_WITHIN.as_secs());
-                trial.results.push(TestResult {
-                    channel: name,
-                    by: channel.settings.by.word(),
-                    to: channel.settings.by.place(),
-                    delivered: false,
-                    said,
-                    fix: Some("the receiver hangs, or something more urgent is on its way; look at it".to_owned()),
-                    seconds: trial.begun.elapsed().as_secs_f64(),
-                });
-                channel.queue.forget(&trial.id);
-                channel.changed = true;
-            }
-            let order: Vec<String> = self.list().iter().map(|channel| channel.name.to_string()).collect();
-            trial.results.sort_by_key(|result| order.iter().position(|name| *name == result.channel));
-            for result in &trial.results {
-                let went = if result.delivered { "delivered" } else { "FAILED" };
-                self.line(format!("test of channel {}: {went}: {}", result.channel, result.said));
-            }
-            if let Some(reply) = trial.reply.take() {
-                drop(reply.send(Ok(trial.results)));
-            }
-        }
     }
 
     fn keep_standing(&mut self) {

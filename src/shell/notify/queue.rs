@@ -19,6 +19,8 @@ use super::quiet::{Calm, digest};
 
 /// Notifications that may wait in one channel.
 pub const QUEUE: usize = 64;
+/// One that may not go now is looked at again after this.
+const LOOK_AGAIN: Span = Span::from_seconds(5);
 const FIRST_PAUSE: Span = Span::from_seconds(1);
 const LONGEST_URGENT: Span = Span::from_minutes(1);
 const LONGEST_PAUSE: Span = Span::from_minutes(10);
@@ -173,6 +175,9 @@ impl Queue {
             } else if entry.attempts == 0 {
                 entry.held = true;
                 entry.ready = None;
+            } else {
+                // It was tried before the quiet hours began, and goes on by itself after them.
+                entry.due = entry.due.max(now.steady.after(LOOK_AGAIN));
             }
         }
         if self.merge_held(&free, now, zone) {

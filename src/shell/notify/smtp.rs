@@ -120,7 +120,7 @@ impl Mail {
                 "the server does not take this mail: check `from`, `to` and the login",
             ),
             _ if error.is_tls() => Failure::passing(format!("{host}: {said}"), LOOK_AT_TLS),
-            _ => Failure::passing(format!("{host}: {said}"), "look at the mail server; it is tried again"),
+            _ => Failure::passing(format!("{host}: {said}"), "look at the mail server; alarms are tried again"),
         }
     }
 }

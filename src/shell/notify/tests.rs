@@ -29,7 +29,7 @@ impl Server {
                 std::thread::spawn(move || {
                     list.lock().unwrap().push(read(&mut BufReader::new(stream.try_clone().unwrap())));
                     if answer == 0 {
-                        std::thread::sleep(Duration::from_secs(60));
+                        std::thread::sleep(Duration::from_mins(1));
                     }
                     write!(stream, "HTTP/1.1 {answer} X\r\nContent-Length: 0\r\nConnection: close\r\n\r\n").unwrap();
                 });

@@ -4,15 +4,16 @@
 //! and nobody else anything. No secret leaves in what is said of a failure.
 
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use crate::config::channel::{Carrier, ChannelSettings, Secret};
 use crate::config::setup::BrokerSettings;
 use crate::shell::{background, secrets};
 
+use super::letter::Letter;
 use super::message::{Around, Notification};
 use super::mqtt::Topic;
-use super::office::Letter;
 use super::smtp::Mail;
 use super::webhook::Webhook;
 
@@ -68,12 +69,13 @@ pub struct Way {
     pub generation: u64,
     /// It has one to deliver.
     pub busy: bool,
+    thread: JoinHandle<()>,
 }
 
 enum Kind {
     Webhook(Webhook),
     Mail(Mail),
-    Topic(Topic),
+    Topic(Box<Topic>),
 }
 
 impl Way {
@@ -89,10 +91,15 @@ impl Way {
         let kind = match settings.by.clone() {
             Carrier::Webhook(webhook) => Kind::Webhook(Webhook::new(webhook)),
             Carrier::Mail(mail) => Kind::Mail(Mail::new(mail)),
-            Carrier::Topic(topic) => Kind::Topic(Topic::new(topic, broker, &settings.name)),
+            Carrier::Topic(topic) => Kind::Topic(Box::new(Topic::new(topic, broker, &settings.name))),
         };
-        background::spawn("notify-way", move || kind.run(&channel, generation, &inbox, &office))?;
-        Ok(Self { jobs, generation, busy: false })
+        let thread = background::spawn("notify-way", move || kind.run(&channel, generation, &inbox, &office))?;
+        Ok(Self { jobs, generation, busy: false, thread })
+    }
+
+    /// Whether its thread ended, which only a mistake in a library does.
+    pub fn is_dead(&self) -> bool {
+        self.thread.is_finished()
     }
 
     /// Hands one over; `false`: the thread is gone or has one already.

@@ -79,32 +79,23 @@ pub fn call(
     for (name, value) in headers {
         request = request.header(name, value);
     }
+    let answer = if method == "GET" {
+        request.body(()).map(|request| agent.run(request))
+    } else {
+        request.body(body).map(|request| agent.run(request))
+    };
     // A header or URL that cannot be written: its text is a secret, and so is why.
-    let unwritable = |()| {
+    let answer = answer.map_err(|_| {
         Failure::refused(
             "a header or the URL has characters that cannot be sent",
             "look at `url` and `headers` of this channel, and at their files",
         )
-    };
-    let answer = if method == "GET" {
-        request.body(()).map_err(|_| unwritable(()))?.pipe(|request| agent.run(request))
-    } else {
-        request.body(body).map_err(|_| unwritable(()))?.pipe(|request| agent.run(request))
-    };
+    })?;
     match answer {
         Ok(response) => judged(response.status().as_u16(), &host),
         Err(error) => Err(failed(&error, &host, secrets)),
     }
 }
-
-/// Passes a value on.
-trait Pipe: Sized {
-    fn pipe<T>(self, to: impl FnOnce(Self) -> T) -> T {
-        to(self)
-    }
-}
-
-impl<B> Pipe for ureq::http::Request<B> {}
 
 fn judged(code: u16, host: &str) -> Outcome {
     let said = format!("HTTP {code} from {host}");
@@ -115,13 +106,14 @@ fn judged(code: u16, host: &str) -> Outcome {
             Err(Failure::refused(said, "the token or password is not taken: mend the header or its file"))
         }
         404 | 410 => Err(Failure::refused(said, "there is nothing at this path: check the URL")),
-        408 | 429 => {
-            Err(Failure::passing(said, "too much was sent there: it is tried again; lower `at_most` if it goes on"))
-        }
+        408 | 429 => Err(Failure::passing(
+            said,
+            "too much was sent there: alarms are tried again; lower `at_most` if it goes on",
+        )),
         400..=499 => {
             Err(Failure::refused(said, "the request is not what the receiver wants: check method, headers and body"))
         }
-        _ => Err(Failure::passing(said, "the receiver is in trouble: it is tried again; look whether it goes on")),
+        _ => Err(Failure::passing(said, "the receiver is in trouble: alarms are tried again; look whether it goes on")),
     }
 }
 
@@ -148,7 +140,7 @@ fn failed(error: &ureq::Error, host: &str, secrets: &[String]) -> Failure {
         }
         other => Failure::passing(
             format!("{host}: {}", scrub(&other.to_string(), secrets)),
-            "look at the receiver; it is tried again",
+            "look at the receiver; alarms are tried again",
         ),
     }
 }

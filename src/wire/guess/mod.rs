@@ -3,7 +3,7 @@
 //! Duty: guesses for a person to check, each with its reasons and with how sure it is. A guess never becomes
 //! a binding by itself: `slackwater check` refuses a draft until a person took each mark out.
 //!
-//! Parts: [`scalar`] guesses one scalar, [`plug`] groups topics that look like one plug. The words that count
+//! Parts: `scalar` guesses one scalar, `plug` groups topics that look like one plug. The words that count
 //! are plain English ones in topics and keys, never those of a make.
 
 mod plug;

@@ -29,6 +29,26 @@ fn signal(name: &str, measures: Quantity, value: Option<f64>, quality: Quality) 
     }
 }
 
+fn alarm() -> AlarmStatus {
+    AlarmStatus {
+        alarm: Name::new("temperature-high"),
+        priority: Priority::High,
+        state: "NORM",
+        active: false,
+        since: None,
+        text: String::new(),
+        on: false,
+        consequence: String::new(),
+        action: String::new(),
+        raised: 0,
+        latches: false,
+        aside: None,
+        part_of: None,
+        group: vec![],
+        nuisance: vec![],
+    }
+}
+
 /// An invented tank with one of everything.
 fn tank(name: &str) -> TankStatus {
     let good = Quality::Good;
@@ -119,23 +139,7 @@ fn tank(name: &str) -> TankStatus {
             starting: vec![],
             started: 1,
         }],
-        alarms: vec![AlarmStatus {
-            alarm: Name::new("temperature-high"),
-            priority: Priority::High,
-            state: "NORM",
-            active: false,
-            since: None,
-            text: String::new(),
-            on: false,
-            consequence: String::new(),
-            action: String::new(),
-            raised: 0,
-            latches: false,
-            aside: None,
-            part_of: None,
-            group: vec![],
-            nuisance: vec![],
-        }],
+        alarms: vec![alarm()],
         alarm_load: crate::control::status::AlarmLoad::default(),
         caution: None,
     }

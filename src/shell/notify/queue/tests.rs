@@ -122,6 +122,19 @@ fn quiet_hours_never_silence_what_is_urgent_and_the_rest_comes_as_one_afterwards
 }
 
 #[test]
+fn what_was_tried_before_the_quiet_hours_neither_wakes_the_office_all_night_nor_is_lost() {
+    let night = DailyWindow { from: "00:01".parse().unwrap(), until: "07:30".parse().unwrap() };
+    let mut queue = queue(ChannelSettings { quiet: Some(night), ..settings() });
+    let one = alarm("x", Priority::High);
+    queue.take(one.clone(), Steady::default());
+    assert!(next(&mut queue, S(59)).is_some());
+    queue.settle(&one.id(), false, false, at(S(59)).steady);
+    assert_eq!(next(&mut queue, S(120)), None);
+    assert!(queue.next_due().is_some_and(|due| due > at(S(120)).steady), "{:?}", queue.next_due());
+    assert_eq!(next(&mut queue, Span::from_minutes(451)).as_deref(), Some("x"));
+}
+
+#[test]
 fn quiet_hours_are_local_on_both_days_of_a_clock_change() {
     let lisbon: Zone = "Europe/Lisbon".parse().unwrap();
     let night = DailyWindow { from: "22:00".parse().unwrap(), until: "07:30".parse().unwrap() };
