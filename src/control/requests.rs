@@ -61,7 +61,7 @@ impl Tank {
             .hold(procedure)
             .ok_or_else(|| unknown("hold", procedure, self.plan.holds.iter().map(|hold| &hold.name)))?;
         let probes = self.probes_to_care_for(hold, probe)?;
-        let joined = self.holds[hold.index()].active.is_some();
+        let joined = self.holds[hold.index()].active.as_ref().is_some_and(|active| !active.overdue);
         if !joined {
             self.begin_hold(hold, by, None, effects);
         }
@@ -291,8 +291,10 @@ impl Tank {
         let all_proven = outputs.iter().all(|output| {
             let plug = &self.plugs[output.index()];
             let draws = plug.told == Some(Switch::Off) && self.still_draws(*output).is_true();
+            let paused = !matches!(answer.about, Awaited::Hold(_)) || plug.told == Some(Switch::Off);
             plug.proof == ProofStatus::Proven
                 && !draws
+                && paused
                 && plug.told == plug.decision.as_ref().map(|decision| decision.to)
         });
         let outcome = if all_proven { Outcome::Done } else { Outcome::NotProven };

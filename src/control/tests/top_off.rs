@@ -235,6 +235,26 @@ fn a_level_that_goes_on_rising_without_the_pump_is_a_siphon_f36() {
 }
 
 #[test]
+fn two_readings_that_leap_after_a_run_are_the_probes_noise_and_no_siphon() {
+    let mut world = ready(plan());
+    world.reads[LEVEL] = Some(-4.5);
+    world.top_off_for(minutes(3), 1.0);
+    assert_eq!(runs(&world).len(), 1);
+    let settled = world.reads[LEVEL].unwrap();
+    for _ in 0..3 {
+        world.reads[LEVEL] = Some(settled + 4.0);
+        world.advance(seconds(20));
+        world.reads[LEVEL] = Some(settled);
+        world.advance(seconds(30));
+    }
+    assert_ne!(interlock(&world, "top-off-siphon"), "latched", "{:?}", of(&world));
+    // What stays up is none.
+    world.reads[LEVEL] = Some(settled + 4.0);
+    world.advance(seconds(60));
+    assert_eq!(interlock(&world, "top-off-siphon"), "latched", "{:?}", of(&world));
+}
+
+#[test]
 fn a_rise_of_more_than_was_pumped_is_a_siphon_too() {
     let mut world = ready(plan());
     world.reads[LEVEL] = Some(-4.5);

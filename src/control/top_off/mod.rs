@@ -71,6 +71,8 @@ enum Phase {
     Watching {
         until: Steady,
         level: f64,
+        /// Since when it stands too far over that.
+        over: Option<Steady>,
     },
 }
 
@@ -277,7 +279,10 @@ impl TopOff {
                 ask(since.after(plan.expected));
             }
             Phase::Settling { judged_at, .. } => ask(judged_at),
-            Phase::Watching { until, .. } => ask(until),
+            Phase::Watching { until, over, .. } => {
+                ask(until);
+                over.map(|over| over.after(verdict::RISE_STANDS)).into_iter().for_each(&mut ask);
+            }
         }
         ask(self.started.after(AFTER_START));
         self.rested_at.into_iter().for_each(&mut ask);

@@ -364,6 +364,11 @@ impl Physics {
         self.display.salinity()
     }
 
+    /// Grams of salt in a kilogram of all the water.
+    pub fn mean_salinity(&self) -> f64 {
+        self.salt() / (self.litres().max(1e-9) * DENSITY)
+    }
+
     /// dKH of the whole water.
     pub fn alkalinity(&self) -> f64 {
         self.all_alkalinity() / self.litres().max(1e-9)

@@ -168,8 +168,10 @@ impl Monitor {
         // It pauses at once, before its answer.
         if let Request::Hold { procedure, .. } = request
             && let Some(hold) = watched.shadow.plan().hold(procedure)
-            && !watched.holds.iter().any(|standing| standing.hold == hold)
+            && !watched.holds.iter().any(|standing| standing.hold == hold && standing.ends > now.steady)
         {
+            // One whose time is over begins it anew.
+            watched.holds.retain(|standing| standing.hold != hold);
             let limit = watched.shadow.plan().holds[hold.index()].limit;
             let (deadline, ends) = (now.wall.after(limit), now.steady.after(limit));
             watched.holds.push(StandingHold { hold, deadline, ends, releasing: None, known: false });

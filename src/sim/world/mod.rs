@@ -30,6 +30,9 @@ use super::plug::{Plug, Told};
 use super::probe::Probe;
 use super::{Catalogue, Chance, Message};
 
+/// New water is mixed no further than so many g/kg from the usual: the animals feel each step. [choice]
+const MIX_APART: f64 = 2.0;
+
 /// What a simulated tank is made from.
 #[derive(Clone, Debug)]
 pub struct Model<'a> {
@@ -284,6 +287,15 @@ impl World {
     /// Takes so many litres out of a tank's display, or its only basin, as it is mixed.
     pub fn take_water(&mut self, tank: usize, litres: f64) {
         self.tanks[tank].physics.take_out(litres);
+    }
+
+    /// The salinity (g/kg) of so much new water that brings a tank back to what it had at the start: foam takes salt
+    /// along, and the top-off replaces it with fresh water. At most two g/kg from that. The keeper's own
+    /// instrument is without error.
+    pub fn mix(&self, tank: usize, litres: f64) -> f64 {
+        let water = &self.tanks[tank].physics;
+        let (usual, now) = (water.make().salinity, water.mean_salinity());
+        (now + (usual - now) * water.litres() / litres).clamp(usual - MIX_APART, usual + MIX_APART)
     }
 
     /// Gives new sea water of the room's temperature and this salinity into the display, or the only basin.
