@@ -8,7 +8,8 @@
 //! 4. both are silence: three or more probes and plugs that fell silent within five minutes of each other.
 //!
 //! A standing hold explains cold water where it pauses the heater, low water where it pauses the pumps, and a late
-//! top-off where it pauses that. A lost broker explains silence. Limits: no clock, no state of an alarm.
+//! top-off where it pauses that. A lost broker explains silence, and so does a daemon that has just started; an output
+//! that has just started explains what needs it. Limits: no clock, no state of an alarm.
 
 use super::ids::{ConditionId, HoldId, OutputId, ProbeId, SignalId};
 use super::plan::{AlarmSource, Condition, OutputKind, Priority, Side, Switch, TankPlan, TopOffFact};
@@ -23,12 +24,14 @@ pub(super) struct AlarmLinks {
     pub is_silence: bool,
     /// What it says is not heard.
     pub silent: Vec<Silent>,
-    /// Silence that a lost broker explains; never an urgent one, for that one is not told as urgently.
+    /// Silence that a lost broker or the daemon's own start explains; never an urgent one, for that one is not told as urgently.
     pub by_broker: bool,
     /// Holds that explain it.
     pub by_holds: Vec<HoldId>,
     /// Probes whose care explains it.
     pub by_probes: Vec<ProbeId>,
+    /// Outputs whose start explains it for a while; never an urgent one.
+    pub by_starts: Vec<OutputId>,
     /// The signal that it is about.
     pub signal: Option<SignalId>,
     /// The outputs that it is about: what the daemon did is told of them.
@@ -89,6 +92,10 @@ pub(super) fn links(plan: &TankPlan) -> Vec<AlarmLinks> {
                 by_probes: match source {
                     AlarmSource::SignalLost(signal) => plan.signals[signal.index()].probes.clone(),
                     AlarmSource::ProbeLost(probe) => vec![*probe],
+                    _ => Vec::new(),
+                },
+                by_starts: match source {
+                    AlarmSource::Condition(_) if !urgent => about.needs.clone(),
                     _ => Vec::new(),
                 },
                 signal: about.signals.first().copied(),

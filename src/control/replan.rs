@@ -19,6 +19,7 @@ impl Tank {
         let mut next = Self::blank(plan, now);
         next.restore(&self.state());
         next.connected = self.connected;
+        next.began_at = self.began_at;
         next.jumped_at = self.jumped_at;
         next.thermostat = self.thermostat.clone();
         next.futile = self.futile;

@@ -116,6 +116,8 @@ pub struct Tank {
     pub(super) damaged: bool,
     pub(super) jumped_at: Option<Steady>,
     pub(super) now: Now,
+    /// When this daemon began to look after the tank.
+    pub(super) began_at: Steady,
     deadline: Option<Deadline>,
     /// Something that must survive changed in this step.
     pub(super) unsaved: bool,
@@ -164,6 +166,7 @@ impl Tank {
             damaged: false,
             jumped_at: None,
             now,
+            began_at: now.steady,
             deadline: Some(Deadline { at: now.steady, why: DeadlineKind::Condition }),
             unsaved: false,
             saved_at: now.steady,

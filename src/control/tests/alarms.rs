@@ -13,6 +13,7 @@ use crate::control::plan::*;
 use crate::control::status::{AlarmStatus, Nuisance};
 use crate::control::{Remembered, TankPlan};
 use crate::time::Span;
+use crate::units::Quantity;
 
 const TABLE: &str = include_str!("../../../tests/data/alarms/transitions.csv");
 
@@ -325,6 +326,45 @@ fn a_hold_explains_cold_water_and_no_longer_once_it_is_overdue() {
     assert_eq!(status(&world, "water-temp-low").state, "DSUPR");
     world.advance(minutes(12));
     assert_eq!(status(&world, "water-temp-low").state, "UNACK", "the hold is overdue and explains nothing any more");
+}
+
+#[test]
+fn a_pump_that_has_just_started_explains_that_nothing_flows_yet_for_a_minute() {
+    let mut plan = plan();
+    let flow = plan.probes.len();
+    plan.probes.push(probe("return-flow", Quantity::Flow, 0.0, 30.0));
+    plan.signals.push(signal("return-flow", Quantity::Flow, &[flow]));
+    let little = compare(plan.signals.len() - 1, Estimate::Highest, Side::Below, 3.0, Doubtful::Counts);
+    let still = plan.add(little);
+    plan.alarms.push(alarm("little-flow", Priority::High, AlarmSource::Condition(still), 5));
+    let mut world = World::with(plan, Remembered::Nothing);
+    world.reads.push(Some(10.0));
+    world.advance(minutes(10));
+    world.hold("water-change");
+    world.reads[flow] = Some(0.0);
+    world.advance(minutes(5));
+    assert_eq!(status(&world, "little-flow").state, "DSUPR", "the hold explains it");
+    // What was pumped comes back late.
+    world.reads[flow] = Some(1.0);
+    world.ask(Request::Release { procedure: None });
+    world.advance(seconds(30));
+    assert_eq!(world.last_command(RETURN), Some(Switch::On));
+    assert!(status(&world, "little-flow").aside.unwrap().why.contains("has just started"));
+    world.advance(seconds(50));
+    assert_eq!(status(&world, "little-flow").state, "UNACK", "a minute is enough");
+}
+
+#[test]
+fn a_daemon_that_has_just_started_has_not_heard_everything_yet() {
+    let mut plan = plan();
+    let mute = plan.signals.iter().position(|signal| &*signal.name == "sump-level").unwrap();
+    plan.alarms.push(alarm("level-unheard", Priority::High, AlarmSource::SignalLost(SignalId::new(mute)), 5));
+    let mut world = World::with(plan, Remembered::Nothing);
+    world.reads[LEVEL] = None;
+    world.advance(seconds(50));
+    assert_eq!(status(&world, "level-unheard").state, "DSUPR");
+    world.advance(seconds(30));
+    assert_eq!(status(&world, "level-unheard").state, "UNACK");
 }
 
 #[test]
