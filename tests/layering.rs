@@ -56,6 +56,7 @@ const TABLE: &[Row] = &[
             "rumqttd",
             "ureq",
             "rustls",
+            "textplots",
         ],
     ),
 ];

@@ -5,6 +5,7 @@
 
 pub mod ask;
 mod calc;
+pub mod care;
 pub mod check;
 pub mod client;
 pub mod demo;
@@ -48,6 +49,13 @@ enum Command {
     Confirm(ask::Confirm),
     /// Acknowledges alarms.
     Ack(ask::Acknowledge),
+    Log(Box<care::log::Log>),
+    Refill(care::supplies::Refill),
+    Away(care::supplies::Away),
+    Supplies(care::supplies::Supplies),
+    Chores(care::chores::Chores),
+    Items(Box<care::items::Items>),
+    Spots(care::spots::Spots),
     /// Reads a config directory and says what it means, or everything that is wrong with it.
     Check(check::Check),
     Calc(calc::Calc),
@@ -69,6 +77,13 @@ pub fn main() -> ExitCode {
         Command::Reset(reset) => reset.run(),
         Command::Confirm(confirm) => confirm.run(),
         Command::Ack(acknowledge) => acknowledge.run(),
+        Command::Log(log) => log.run(),
+        Command::Refill(refill) => refill.run(),
+        Command::Away(away) => away.run(),
+        Command::Supplies(supplies) => supplies.run(),
+        Command::Chores(chores) => chores.run(),
+        Command::Items(items) => items.run(),
+        Command::Spots(spots) => spots.run(),
         Command::Check(check) => check.run(),
         Command::Calc(calc) => calc.run(),
         Command::Rehearse(rehearse) => rehearse.run(),

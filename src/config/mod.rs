@@ -12,6 +12,7 @@
 
 pub mod advice;
 mod alarm;
+mod care;
 mod condition;
 mod conductivity;
 mod daemon;

@@ -28,7 +28,7 @@ use super::thermostat;
 use super::top_off;
 use super::topic::Owners;
 
-const KEYS: [&str; 15] = [
+const KEYS: [&str; 19] = [
     "tank",
     "shared",
     "probes",
@@ -44,6 +44,10 @@ const KEYS: [&str; 15] = [
     "holds",
     "mixing_bin",
     "alarms",
+    "supplies",
+    "chores",
+    "spots",
+    "keeper",
 ];
 
 /// What all tanks have in common.
@@ -126,7 +130,8 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
         probes: probes.into_iter().map(|probe| probe.binding).collect(),
         plugs: outputs.into_iter().map(|output| output.binding).collect(),
     };
-    Some(TankSetup { plan, bindings, facts })
+    let care = super::care::care(&fields, &plan, &facts);
+    Some(TankSetup { plan, bindings, facts, care })
 }
 
 struct About {

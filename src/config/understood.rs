@@ -93,6 +93,12 @@ pub struct Tank {
     pub holds: Vec<Line>,
     /// What somebody is called for.
     pub alarms: Vec<Line>,
+    /// What runs out, and how its use is known.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub supplies: Vec<Line>,
+    /// What falls due, and when.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub chores: Vec<Line>,
     /// What to think about.
     pub warnings: Vec<Warning>,
 }
@@ -155,6 +161,8 @@ fn tank(tank: &TankSetup) -> Tank {
             .map(|hold| line(&hold.name, hold_text(plan, hold)))
             .collect(),
         alarms: plan.alarms.iter().map(|alarm| line(&alarm.name, alarm_text(plan, alarm))).collect(),
+        supplies: super::care::supply_words(tank).into_iter().map(|(name, text)| line(&name, text)).collect(),
+        chores: super::care::chore_words(tank).into_iter().map(|(name, text)| line(&name, text)).collect(),
         warnings: advice::of_tank(tank),
     }
 }

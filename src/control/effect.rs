@@ -34,6 +34,13 @@ pub enum Effect {
     Journal(JournalEntry),
     /// Tell people about an alarm.
     Notify(Notice),
+    /// Water was changed in a hold that has ended: a line for the keeper's log.
+    WaterChanged {
+        /// How much, L.
+        litres: f64,
+        /// When the hold began: one hold is one water change, however often its end is heard of.
+        since: Wall,
+    },
     /// Answer a request.
     Answer {
         /// Whose.
@@ -52,7 +59,7 @@ impl Effect {
             Self::SaveState(Durability::AfterTheCommands) => 2,
             Self::Answer { .. } => 3,
             Self::Notify(_) => 4,
-            Self::Journal(_) | Self::SaveState(Durability::Soon) => 5,
+            Self::Journal(_) | Self::WaterChanged { .. } | Self::SaveState(Durability::Soon) => 5,
         }
     }
 }

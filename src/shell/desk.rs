@@ -25,6 +25,7 @@ use crate::wire::metrics::{Meters, PublishResult};
 use crate::wire::{Heard, Message, MessageKind, OwnTopics, Publish, Router, TankIndex};
 
 use super::asks::Asks;
+use super::care::CareHandle;
 use super::clock::Clock;
 use super::daemon_alarms::{DaemonAlarm, DaemonAlarms};
 use super::mqtt::{Incoming, Sender, Tag};
@@ -67,6 +68,7 @@ pub struct Desk {
     established: bool,
     store: Store,
     notifier: Notifier,
+    care: CareHandle,
     meters: Meters,
     alarms: DaemonAlarms,
     asks: Asks,
@@ -97,6 +99,8 @@ pub struct Parts {
     pub store: Store,
     /// The channels.
     pub notifier: Notifier,
+    /// The keeper's side.
+    pub care: CareHandle,
     /// The meters.
     pub meters: Meters,
     /// For readiness.
@@ -126,6 +130,7 @@ impl Desk {
             established: false,
             store: parts.store,
             notifier: parts.notifier,
+            care: parts.care,
             meters: parts.meters,
             alarms: DaemonAlarms::default(),
             asks: Asks::default(),

@@ -8,6 +8,7 @@ use crate::control::event::Request;
 use crate::control::status::{Explanation, TankStatus};
 
 use super::daemon_alarms::{DaemonAlarm, Standing};
+use super::notify::Notification;
 
 /// One question or order.
 #[derive(Debug)]
@@ -57,6 +58,8 @@ pub enum Job {
         /// Whether it was taken, and why not.
         reply: Option<oneshot::Sender<Result<(), String>>>,
     },
+    /// People are to be told of what can wait: chores, supplies.
+    Tell(Box<Notification>),
     /// An alarm of the daemon that another thread noticed: its text, or `None` when it is over.
     Noticed(DaemonAlarm, Option<String>),
 }

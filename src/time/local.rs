@@ -9,7 +9,7 @@ use super::{Span, Wall};
 
 /// A time zone of the IANA data base.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Zone(chrono_tz::Tz);
+pub struct Zone(pub(super) chrono_tz::Tz);
 
 /// The name is not in the IANA data base.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -77,6 +77,11 @@ impl Wall {
 pub struct LocalTime(u32);
 
 impl LocalTime {
+    /// The beginning of a day.
+    pub const MIDNIGHT: Self = Self(0);
+    /// The middle of a day.
+    pub const NOON: Self = Self(43_200);
+
     /// Seconds since midnight by the wall.
     pub fn seconds(self) -> u32 {
         self.0

@@ -6,9 +6,11 @@
 //! Words: [`Steady`] never jumps and means nothing outside one run of the daemon; [`Wall`] is Unix
 //! time and may jump; [`Now`] is both, read together; a [`Span`] is a duration.
 
+mod date;
 mod local;
 mod span;
 
+pub use date::{Date, later};
 pub use local::{DailyWindow, LocalTime, Zone, ZoneError};
 pub use span::{Span, SpanError};
 

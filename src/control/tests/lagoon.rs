@@ -432,7 +432,7 @@ impl World {
                 }
                 Effect::Notify(notice) => self.notices.push(notice),
                 Effect::Journal(entry) => self.journal.push(entry),
-                Effect::SaveState(_) => {}
+                Effect::SaveState(_) | Effect::WaterChanged { .. } => {}
             }
         }
     }

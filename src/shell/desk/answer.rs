@@ -132,6 +132,7 @@ impl Desk {
             }
             Job::Explain { tank, output, reply } => drop(reply.send(self.explain(&tank, &output))),
             Job::Ask { tank, by, request, reply } => self.ask(&tank, by, request, reply),
+            Job::Tell(notification) => self.notifier.tell(&notification),
             Job::Noticed(alarm, text) => self.notice(alarm, text),
             reload @ Job::Reload { .. } => return Some(reload),
         }

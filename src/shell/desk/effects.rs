@@ -38,6 +38,10 @@ impl Desk {
                     });
                     self.outbox.show_now(index.0);
                 }
+                Effect::WaterChanged { litres, since } => {
+                    let tank = self.seats[index.0].tank.plan().name.to_string();
+                    self.care.water_changed(tank, litres, since);
+                }
                 Effect::Answer { to, answer } => self.answer(index, to, answer),
             }
         }

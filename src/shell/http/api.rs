@@ -27,7 +27,7 @@ fn no_answer() -> Response {
     problem(StatusCode::SERVICE_UNAVAILABLE, "control does not answer", fix)
 }
 
-fn not_found(missing: &NotFound) -> Response {
+pub(super) fn not_found(missing: &NotFound) -> Response {
     let NotFound { what, name, known } = missing;
     let near = ask::nearest(name, known.iter().map(String::as_str));
     let fix = match near {
@@ -79,7 +79,7 @@ fn answered(answer: &Answer) -> Response {
     (code_of(answer.outcome), Json(answer)).into_response()
 }
 
-fn code_of(outcome: Outcome) -> StatusCode {
+pub(super) fn code_of(outcome: Outcome) -> StatusCode {
     match outcome {
         Outcome::Done | Outcome::NotProven => StatusCode::OK,
         Outcome::Refused => StatusCode::CONFLICT,
@@ -87,7 +87,7 @@ fn code_of(outcome: Outcome) -> StatusCode {
     }
 }
 
-fn asker(headers: &HeaderMap) -> &'static str {
+pub(super) fn asker(headers: &HeaderMap) -> &'static str {
     let agent = headers.get(header::USER_AGENT).and_then(|value| value.to_str().ok()).unwrap_or_default();
     if agent.starts_with("slackwater/") { "command line" } else { "HTTP" }
 }

@@ -4,6 +4,7 @@
 //! rest is guarded (`guard`): host names, token, origin, content type, size.
 
 mod api;
+mod care;
 mod guard;
 mod metrics;
 mod process;
@@ -24,6 +25,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 use crate::config::setup::HttpSettings;
 use crate::wire::metrics::Meters;
 
+use super::care::CareHandle;
 use super::daemon_alarms::DaemonAlarm;
 use super::job::Job;
 use super::pulse::Pulse;
@@ -46,6 +48,7 @@ struct Shared {
     pulse: Arc<Pulse>,
     token_file: Option<PathBuf>,
     listen: SocketAddr,
+    care: CareHandle,
     loader: Option<Loader>,
 }
 
@@ -59,6 +62,8 @@ pub struct Service {
     pub meters: Meters,
     /// For readiness.
     pub pulse: Arc<Pulse>,
+    /// The keeper's side.
+    pub care: CareHandle,
     /// For a reload by request.
     pub loader: Option<Loader>,
     /// Told the address once it listens: a port of 0 is chosen by the system.
@@ -108,6 +113,7 @@ async fn serve(service: Service, mut stop: watch::Receiver<bool>) {
         pulse: service.pulse,
         token_file: service.settings.token_file,
         listen,
+        care: service.care,
         loader: service.loader,
     };
     if let Some(tell) = service.on_listen {
@@ -130,6 +136,7 @@ fn router(shared: Shared) -> Router {
         .route("/api/v1/tanks/{tank}/ask", post(api::ask))
         .route("/api/v1/ask", post(api::ask_all))
         .route("/api/v1/reload", post(api::reload))
+        .merge(care::routes())
         .fallback(api::nothing_there)
         .method_not_allowed_fallback(api::not_that_way)
         .layer(DefaultBodyLimit::max(GREATEST_BODY))

@@ -10,6 +10,7 @@
 //! at 0. Moments are Unix seconds.
 
 mod meters;
+mod of_care;
 mod of_outputs;
 mod of_safety;
 mod of_signals;
@@ -21,6 +22,7 @@ use prometheus::proto::{Counter, Gauge, LabelPair, Metric, MetricFamily, MetricT
 use prometheus::{Encoder, TextEncoder};
 
 pub use meters::{Meters, PublishKind, PublishResult};
+pub use of_care::{CareFacts, care_families, care_text};
 pub use process::ProcessFacts;
 
 use crate::control::plan::Switch;
