@@ -184,7 +184,7 @@ fn sigkills_between_entry_and_answer_lose_nothing_and_double_nothing() {
 
 #[test]
 fn a_wrong_config_of_the_keepers_side_is_told_all_at_once() {
-    let care = r#"
+    let care = r"
 supplies:
   reservoir: { holds: 9 L, metered_by: heater }
   alkalinity: { usual: 20 mL/d }
@@ -196,7 +196,7 @@ chores:
   extra-change: { when: nitrate above 10 ppm }
   bath: { evry: 5 d }
 keeper: { sitter: { may: [a, b, c, d] }, observes: 28 }
-"#;
+";
     let files = slackwater::config::Files(vec![
         ("daemon.yaml".to_owned(), Ok("broker: { host: localhost }\ndata_dir: /tmp/none\n".to_owned())),
         ("tanks/lagoon.yaml".to_owned(), Ok(format!("{LAGOON}{care}"))),

@@ -123,7 +123,10 @@ impl Care {
                     &about,
                     None,
                     format!("{left} left; its use is not known yet"),
-                    Some("write `usual:` for it, or note what you use".to_owned()),
+                    Some(
+                        "a pump is counted from its first full day on; by hand, note what you use or write `usual:`"
+                            .to_owned(),
+                    ),
                 ),
                 (Some(day), Some(left), _) => {
                     finding(&about, Some(true), format!("{left} left, until {day} at 20 % more use"), None)
@@ -154,7 +157,7 @@ impl Care {
             if chore.due {
                 findings.push(finding(&about, Some(false), chore.why.join("; "), done));
             } else if let Some(day) = chore.due_on.filter(|day| *day <= until) {
-                findings.push(finding(&about, Some(false), format!("falls due on {day}, while you are away"), done));
+                findings.push(finding(&about, Some(false), format!("falls due on {day}, before you are back"), done));
             }
         }
         for item in self.items(plans, now).into_iter().filter(|item| item.tank == tank && item.retired.is_none()) {

@@ -72,6 +72,8 @@ impl At<'_> {
         let what = What::Item { item: known.item.clone(), change };
         let mut draft = Draft { whats: vec![(tank.to_owned(), self.moment, what)], ..Draft::default() };
         let today = plan.zone.day(self.moment);
+        let to = place.map_or_else(|| tank.to_owned(), |place| format!("{tank} {}", place.trim()));
+        draft.details.push(format!("from {} to {to}", known.whereabouts()));
         if let Some(until) = known.observed_until.filter(|until| tank != known.tank && today < *until) {
             draft.caution = Some(format!(
                 "{} is to be observed in {} until {until}, {} days from now: what it carries may come with it. Move it back unless you are sure.",

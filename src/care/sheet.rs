@@ -31,7 +31,7 @@ impl Care {
         let day = plan.zone.day(now);
         let _ = writeln!(out, "# {}\n", plan.title);
         if let Some((from, until)) = self.away(tank, plan.zone, now) {
-            let _ = writeln!(out, "The keeper is away from {from} until {until}. ");
+            let _ = writeln!(out, "The keeper is away from {from} until {until}.");
         }
         let _ = writeln!(out, "As of {day}.\n");
         let _ = writeln!(

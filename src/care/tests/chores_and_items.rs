@@ -167,5 +167,5 @@ fn the_light_map_compares_before_after_and_who_stands_there() {
     assert_eq!(spot.items, ["clip: 80 to 150, 20 % too much"]);
     assert_eq!(spot.notices.len(), 1, "20 % at once is told: {spot:?}");
     let told = home.ask(move_to("clip", None, Some("rock-left"))).unwrap();
-    assert!(told.details[0].contains("more than its 80 to 150"), "{told:?}");
+    assert!(told.details[1].contains("more than its 80 to 150"), "{told:?}");
 }
