@@ -346,3 +346,14 @@ fn what_is_wrong_with_a_conductivity_is_said() {
     .map(|lines| with_conductivity(lines).expect_err("wrong").to_string());
     insta::assert_snapshot!(problems.join("\n"));
 }
+
+#[test]
+fn every_alarm_says_what_happens_if_nobody_acts_and_what_to_do() {
+    for tank in &example().tanks {
+        for alarm in &tank.plan.alarms {
+            let said = [&alarm.advice.consequence, &alarm.advice.action];
+            assert!(said.iter().all(|text| text.ends_with('.') && text.len() > 8), "{}: {said:?}", alarm.name);
+            assert_ne!(said[0], said[1], "{}", alarm.name);
+        }
+    }
+}

@@ -39,6 +39,7 @@ const TABLE: &[Row] = &[
             "prometheus",
             "bytes",
             "http_body",
+            "lettre",
         ],
     ),
     (

@@ -36,8 +36,8 @@ fn example(dir: &Path) {
         )
         .replace(
             "\ninterlocks:\n",
-            "\ninterlocks:\n  quick: { cause: { signal: quick-float, is: wet, unknown: ignored }, effect: { off: [measured] }, priority: low, advice: none }\n  \
-             slow: { cause: { signal: slow-float, is: wet, lasting: 1 s, unknown: ignored }, effect: { off: [measured] }, priority: low, advice: none }\n",
+            "\ninterlocks:\n  quick: { cause: { signal: quick-float, is: wet, unknown: ignored }, effect: { off: [measured] }, priority: low, action: none }\n  \
+             slow: { cause: { signal: slow-float, is: wet, lasting: 1 s, unknown: ignored }, effect: { off: [measured] }, priority: low, action: none }\n",
         );
     std::fs::write(dir.join("tanks/lagoon.yaml"), lagoon).expect("a config");
 }

@@ -195,7 +195,7 @@ impl At<'_> {
                 };
                 let mut draft = self.note(What::Item { item, change });
                 if let Some(days) = self.plan.observation_days {
-                    let until = self.plan.zone.day(self.moment).plus_days(days);
+                    let until = self.plan.zone.calendar_day(self.moment).plus_days(days);
                     draft.details.push(format!("it is observed until {until} before it moves to another tank"));
                 }
                 Ok(draft)

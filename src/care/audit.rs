@@ -204,7 +204,7 @@ fn proofs(tank: &str, plan: &super::plan::TankCare, facts: &Facts, now: Wall, fi
     };
     for safeguard in &plan.safeguards {
         let last = records.get(safeguard).copied().flatten();
-        let days = last.map(|last| plan.zone.day(now).days_since(plan.zone.day(last)));
+        let days = last.map(|last| plan.zone.calendar_day(now).days_since(plan.zone.calendar_day(last)));
         let fine = days.is_some_and(|days| days <= PROVEN_WITHIN);
         let says = days.map_or_else(|| "never proven".to_owned(), |days| format!("proven {days} days ago"));
         let fix = (!fine).then(|| format!("prove {safeguard} again before you leave"));

@@ -50,7 +50,7 @@ impl Care {
             }
             _ => None,
         });
-        let today = plan.zone.day(now);
+        let today = plan.zone.calendar_day(now);
         let postponed = postponed.filter(|(until, _)| *until > today);
         let (mut due, mut why, mut due_on) = (false, Vec::new(), None::<Date>);
         let mut by = |is_due: bool, text: String, day: Option<Date>| {
@@ -64,7 +64,7 @@ impl Care {
             by(true, "nobody noted that it was ever done".to_owned(), Some(today));
         }
         if let (Some(days), Some(last)) = (chore.every_days, last) {
-            let day = plan.zone.day(last).plus_days(whole(days));
+            let day = plan.zone.calendar_day(last).plus_days(whole(days));
             let late = today.days_since(day);
             let text = match late {
                 0 => "due today".to_owned(),

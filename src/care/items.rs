@@ -55,7 +55,7 @@ impl Care {
         for (standing, what) in self.in_force(None) {
             let What::Item { item, change } = what else { continue };
             let zone = plans.tanks.get(&standing.tank).map_or(crate::time::Zone::UTC, |tank| tank.zone);
-            let day = zone.day(standing.at);
+            let day = zone.calendar_day(standing.at);
             let observed = || {
                 let days = plans.tanks.get(&standing.tank)?.observation_days?;
                 Some(day.plus_days(days))
@@ -113,8 +113,8 @@ impl Care {
         }
         for item in &mut items {
             let zone = plans.tanks.get(&item.tank).map_or(crate::time::Zone::UTC, |tank| tank.zone);
-            let today = zone.day(now);
-            item.age_days = today.days_since(zone.day(item.since));
+            let today = zone.calendar_day(now);
+            item.age_days = today.days_since(zone.calendar_day(item.since));
             if item.retired.is_some() {
                 continue;
             }

@@ -12,7 +12,7 @@ impl At<'_> {
         if let Ok(day) = text.parse() {
             return Ok(day);
         }
-        later(self.plan.zone.day(self.moment), text).map_err(|_| {
+        later(self.plan.zone.calendar_day(self.moment), text).map_err(|_| {
             Refusal::new(format!(
                 "`{text}` is no day\n  write a day such as `2027-03-01`, or a time such as `10 days` or `2 years`"
             ))
@@ -71,7 +71,7 @@ impl At<'_> {
         };
         let what = What::Item { item: known.item.clone(), change };
         let mut draft = Draft { whats: vec![(tank.to_owned(), self.moment, what)], ..Draft::default() };
-        let today = plan.zone.day(self.moment);
+        let today = plan.zone.calendar_day(self.moment);
         let to = place.map_or_else(|| tank.to_owned(), |place| format!("{tank} {}", place.trim()));
         draft.details.push(format!("from {} to {to}", known.whereabouts()));
         if let Some(until) = known.observed_until.filter(|until| tank != known.tank && today < *until) {

@@ -104,12 +104,12 @@ impl ProbeView {
                 self.signal,
                 self.signal
             );
-            self.calibrate_by = Some(zone.day(now));
+            self.calibrate_by = Some(zone.calendar_day(now));
             return;
         }
         let away = slope.filter(|slope| *slope * newest > 0.0 || newest == 0.0).filter(|slope| slope.abs() > 1e-6);
         let days = away.map(|slope| (limit - newest.abs()) / slope.abs()).filter(|days| *days < 3650.0);
-        self.calibrate_by = days.map(|days| zone.day(now).plus_days(whole(days)));
+        self.calibrate_by = days.map(|days| zone.calendar_day(now).plus_days(whole(days)));
         self.advice = match self.calibrate_by {
             Some(day) => {
                 format!("it is off by {}; at this drift it passes {may} on {day}: calibrate it before", off(newest))

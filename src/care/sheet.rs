@@ -28,7 +28,7 @@ impl Care {
     pub fn sheet(&self, tank: &str, plans: &Plans, facts: &Facts, now: Wall) -> String {
         let Some(plan) = plans.tanks.get(tank) else { return String::new() };
         let mut out = String::new();
-        let day = plan.zone.day(now);
+        let day = plan.zone.calendar_day(now);
         let _ = writeln!(out, "# {}\n", plan.title);
         if let Some((from, until)) = self.away(tank, plan.zone, now) {
             let _ = writeln!(out, "The keeper is away from {from} until {until}.");

@@ -133,7 +133,7 @@ impl Care {
 
     /// When the keeper is away: the trip that goes on or comes next.
     pub fn away(&self, tank: &str, zone: Zone, now: Wall) -> Option<(Date, Date)> {
-        let today = zone.day(now);
+        let today = zone.calendar_day(now);
         let trips = self.in_force(Some(tank)).into_iter().filter_map(|(_, what)| match what {
             What::Away { from, until } if *until >= today => Some((*from, *until)),
             _ => None,

@@ -89,7 +89,7 @@ impl At<'_> {
             }
         }
         if let Some(days) = chore.every_days {
-            let day = self.plan.zone.day(self.moment).plus_days(super::supplies::whole(days));
+            let day = self.plan.zone.calendar_day(self.moment).plus_days(super::supplies::whole(days));
             draft.details.push(format!("next on {day}"));
         }
         Ok(draft)
@@ -98,7 +98,7 @@ impl At<'_> {
     pub(super) fn postpone(&self, name: &str, until: &str, reason: &str) -> Result<Draft, Refusal> {
         let chore = self.chore(name)?;
         let until = self.day(until)?;
-        if until <= self.plan.zone.day(self.now) {
+        if until <= self.plan.zone.calendar_day(self.now) {
             return Err(Refusal::new(format!("{until} is not after today\n  write a later day, or `3 days`")));
         }
         let reason = words(reason, "no new sock in the house")?;
@@ -107,7 +107,7 @@ impl At<'_> {
 
     pub(super) fn away(&self, days: &str) -> Result<Draft, Refusal> {
         let (from, until) = trip(days)?;
-        if until < self.plan.zone.day(self.now) {
+        if until < self.plan.zone.calendar_day(self.now) {
             return Err(Refusal::new(format!(
                 "{until} is over\n  write the days of the trip, such as `2026-12-20..2027-01-03`"
             )));

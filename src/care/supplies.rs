@@ -176,11 +176,12 @@ impl<'a> Look<'a> {
         let plan = self.plan;
         let (left, filled, apart) = self.left(now);
         let (mean, rests_on) = self.a_day(now);
-        let today = zone.day(now);
+        let today = zone.calendar_day(now);
         let usable = left.map(|left| (left - plan.reserve * plan.holds.value()).max(0.0));
         let mean = mean.filter(|mean| *mean > 0.0);
         let days_left = usable.zip(mean).map(|(usable, mean)| (usable / mean / MORE, usable / mean));
-        let replace = plan.lasts_days.zip(filled).map(|(days, filled)| zone.day(filled).plus_days(whole(days)));
+        let replace =
+            plan.lasts_days.zip(filled).map(|(days, filled)| zone.calendar_day(filled).plus_days(whole(days)));
         let empty_on = days_left.map(|(short, _)| today.plus_days(whole(short)));
         let by_use = days_left.map(|(_, mean)| today.plus_days(whole(mean)));
         let due_on = [by_use, replace].into_iter().flatten().min();

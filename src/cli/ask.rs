@@ -12,6 +12,7 @@ use crate::units::Temperature;
 
 use super::calc::{self, Reading};
 use super::client::{Client, Daemon, Failed, escaped};
+use super::set_aside::Said;
 
 /// Pauses outputs for maintenance: a named procedure with a deadline.
 #[derive(Debug, clap::Args)]
@@ -81,11 +82,14 @@ pub struct Force {
     pub daemon: Daemon,
 }
 
-/// Clears latched trips whose cause is gone.
+/// Clears latched trips and latched alarms whose cause is gone.
 #[derive(Debug, clap::Args)]
 pub struct Reset {
-    /// The interlock; all latched ones if not given.
+    /// The interlock, or the alarm that latches; all latched ones if not given.
     pub interlock: Option<String>,
+    /// Who asks and why.
+    #[command(flatten)]
+    pub said: Said,
     /// Asks all tanks at once.
     #[arg(long, conflicts_with = "tank")]
     pub all: bool,
@@ -119,6 +123,9 @@ pub struct Confirm {
 pub struct Acknowledge {
     /// The alarm; all if not given.
     pub alarm: Option<String>,
+    /// Who asks and why.
+    #[command(flatten)]
+    pub said: Said,
     /// Asks all tanks at once.
     #[arg(long, conflicts_with = "tank")]
     pub all: bool,
@@ -202,7 +209,7 @@ impl Force {
 impl Reset {
     /// Runs the command.
     pub fn run(&self) -> ExitCode {
-        ask_one_or_all(self.all, &self.daemon, &json!({ "do": "reset", "interlock": self.interlock }))
+        ask_one_or_all(self.all, &self.daemon, &self.said.with(json!({ "do": "reset", "interlock": self.interlock })))
     }
 }
 
@@ -219,7 +226,7 @@ impl Confirm {
 impl Acknowledge {
     /// Runs the command.
     pub fn run(&self) -> ExitCode {
-        ask_one_or_all(self.all, &self.daemon, &json!({ "do": "acknowledge", "alarm": self.alarm }))
+        ask_one_or_all(self.all, &self.daemon, &self.said.with(json!({ "do": "acknowledge", "alarm": self.alarm })))
     }
 }
 
@@ -232,7 +239,7 @@ fn list_procedures(daemon: &Daemon) -> Result<ExitCode, Failed> {
     Ok(ExitCode::from(1))
 }
 
-fn ask(daemon: &Daemon, request: &Value) -> ExitCode {
+pub(super) fn ask(daemon: &Daemon, request: &Value) -> ExitCode {
     match asked(daemon, request) {
         Ok((tank, answer)) => show(daemon, &tank, &answer),
         Err(failed) => failed.report(),

@@ -3,6 +3,8 @@
 //! Duty: choose which of daemon, demo, rehearsal, request or calculation runs, and say how it went.
 //! Exit codes: 0 done, 1 refused or found wanting, 2 misuse, 3 daemon not reachable.
 
+mod alarms;
+mod alarms_report;
 pub mod ask;
 mod calc;
 pub mod care;
@@ -11,11 +13,16 @@ pub mod client;
 pub mod demo;
 pub mod drill;
 pub mod explain;
+pub mod export;
+pub mod listen;
 mod log;
 pub mod model;
+mod notify;
 pub mod rehearse;
 pub mod run;
+mod set_aside;
 pub mod status;
+mod steadiness;
 
 use std::process::ExitCode;
 
@@ -56,8 +63,16 @@ enum Command {
     Chores(care::chores::Chores),
     Items(Box<care::items::Items>),
     Spots(care::spots::Spots),
+    Export(export::Export),
+    Alarms(alarms::Alarms),
+    Shelve(set_aside::Shelve),
+    Unshelve(set_aside::Unshelve),
+    OutOfService(set_aside::OutOfService),
+    ReturnToService(set_aside::ReturnToService),
+    Notify(notify::Notify),
     /// Reads a config directory and says what it means, or everything that is wrong with it.
     Check(check::Check),
+    Listen(listen::Listen),
     Calc(calc::Calc),
     Rehearse(Box<rehearse::Rehearse>),
     Drill(drill::Drill),
@@ -84,7 +99,15 @@ pub fn main() -> ExitCode {
         Command::Chores(chores) => chores.run(),
         Command::Items(items) => items.run(),
         Command::Spots(spots) => spots.run(),
+        Command::Export(export) => export.run(),
+        Command::Alarms(alarms) => alarms.run(),
+        Command::Shelve(shelve) => shelve.run(),
+        Command::Unshelve(unshelve) => unshelve.run(),
+        Command::OutOfService(remove) => remove.run(),
+        Command::ReturnToService(back) => back.run(),
+        Command::Notify(notify) => notify.run(),
         Command::Check(check) => check.run(),
+        Command::Listen(listen) => listen.run(),
         Command::Calc(calc) => calc.run(),
         Command::Rehearse(rehearse) => rehearse.run(),
         Command::Drill(drill) => drill.run(),

@@ -7,7 +7,9 @@ use serde_json::Value;
 
 use crate::time::Span;
 
+use super::alarms::notes;
 use super::client::{Daemon, Failed, escaped};
+use super::steadiness;
 
 /// Shows what a tank looks like now.
 #[derive(Debug, clap::Args)]
@@ -15,11 +17,17 @@ pub struct Status {
     /// Which daemon and which tank.
     #[command(flatten)]
     pub daemon: Daemon,
+    /// Shows how steady the last 14 days were, instead of what is now.
+    #[arg(long)]
+    pub stability: bool,
 }
 
 impl Status {
     /// Runs the command.
     pub fn run(&self) -> ExitCode {
+        if self.stability {
+            return self.show_stability();
+        }
         match self.fetch() {
             Ok((list, status)) => {
                 if self.daemon.json {
@@ -31,6 +39,23 @@ impl Status {
             }
             Err(failed) => failed.report(),
         }
+    }
+
+    fn show_stability(&self) -> ExitCode {
+        let days = self.daemon.client().and_then(|client| {
+            let tank = self.daemon.tank(&client)?;
+            let status = client.get(&format!("/api/v1/tanks/{}/status", escaped(&tank)))?;
+            steadiness::fetch(&client, &tank, &status).map(|days| (status, days))
+        });
+        match days {
+            Ok((_, days)) if self.daemon.json => println!("{:#}", Value::from(days)),
+            Ok((status, days)) => {
+                let name = format!("{} ({})", word(&status["title"]), word(&status["tank"]));
+                print!("{name}: how steady the last days were\n{}", steadiness::text(&days));
+            }
+            Err(failed) => return failed.report(),
+        }
+        ExitCode::SUCCESS
     }
 
     fn fetch(&self) -> Result<(Value, Value), Failed> {
@@ -46,8 +71,14 @@ impl Status {
 fn trouble(list: &Value) -> String {
     let mut out = String::new();
     for alarm in each(&list["daemon_alarms"]) {
-        let _ =
-            writeln!(out, "daemon: {}: {}\n  {}", word(&alarm["alarm"]), word(&alarm["text"]), word(&alarm["advice"]));
+        let _ = writeln!(
+            out,
+            "daemon: {}: {}\n  {}\n  {}",
+            word(&alarm["alarm"]),
+            word(&alarm["text"]),
+            word(&alarm["consequence"]),
+            word(&alarm["action"])
+        );
     }
     if !out.is_empty() {
         out.push('\n');
@@ -70,17 +101,7 @@ fn text(status: &Value) -> String {
     if status["broker"] == Value::Bool(false) {
         let _ = writeln!(out, "  the broker is not connected: what follows is what was last known");
     }
-    let active = |alarm: &&Value| alarm["active"] == Value::Bool(true) || alarm["state"] == "RTNUN";
-    section(&mut out, "alarms", each(&status["alarms"]).filter(active), |alarm| {
-        let state = match word(&alarm["state"]) {
-            "UNACK" => "not acknowledged",
-            "ACKED" => "acknowledged",
-            "RTNUN" => "over, not acknowledged",
-            other => other,
-        };
-        let what = format!("{}, {state}: {}", word(&alarm["priority"]), word(&alarm["text"]));
-        (word(&alarm["alarm"]), format!("{what}\n{}", word(&alarm["advice"])))
-    });
+    alarms(&mut out, status);
     let shown = |hold: &&Value| hold["active"] == true || each(&hold["starting"]).next().is_some();
     section(&mut out, "holds", each(&status["holds"]).filter(shown), |hold| {
         if hold["active"] != true {
@@ -158,6 +179,36 @@ fn text(status: &Value) -> String {
     out
 }
 
+/// What is in alarm, what is silenced, and whether it is too much.
+fn alarms(out: &mut String, status: &Value) {
+    let stands = |alarm: &&Value| alarm["state"] != "NORM" && alarm["aside"].is_null();
+    section(out, "alarms", each(&status["alarms"]).filter(stands), |alarm| {
+        let state = match word(&alarm["state"]) {
+            "UNACK" => "not acknowledged",
+            "ACKED" => "acknowledged",
+            "RTNUN" => "over, not acknowledged",
+            "LTUNK" => "over, latched and not acknowledged",
+            "LTAKD" => "over, latched",
+            other => other,
+        };
+        let mut lines = vec![format!("{}, {state}: {}", word(&alarm["priority"]), word(&alarm["text"]))];
+        lines.extend(notes(alarm));
+        // What another one explains needs no advice of its own.
+        if alarm["part_of"].is_null() {
+            lines.extend([&alarm["consequence"], &alarm["action"]].map(|text| word(text).to_owned()));
+        }
+        (word(&alarm["alarm"]), lines.join("\n"))
+    });
+    let aside = |alarm: &&Value| alarm["aside"].is_object();
+    section(out, "silenced alarms", each(&status["alarms"]).filter(aside), |alarm| {
+        (word(&alarm["alarm"]), format!("{}, {}", word(&alarm["priority"]), notes(alarm).join("\n")))
+    });
+    if status["alarm_load"]["flood_since"].is_i64() {
+        let recent = &status["alarm_load"]["raised_in_10_minutes"];
+        let _ = writeln!(out, "\na flood: {recent} alarms in 10 min; begin with the most urgent one that was first");
+    }
+}
+
 fn whole_seconds(millis: u64) -> Span {
     Span::from_seconds(millis / 1000)
 }
@@ -193,8 +244,10 @@ mod tests {
             "tank": "lagoon", "title": "Seagrass lagoon", "broker": true, "sentence": "hold water-change until 15:04",
             "alarms": [
                 { "alarm": "sump-temp-lost", "active": true, "state": "UNACK", "priority": "low",
-                  "text": "nothing heard for 2 min", "advice": "Look at the cable." },
-                { "alarm": "leak", "active": false, "state": "NORM", "priority": "urgent", "text": "", "advice": "" },
+                  "text": "nothing heard for 2 min", "consequence": "Nothing notices.", "action": "Look at the cable." },
+                { "alarm": "leak", "active": false, "state": "NORM", "priority": "urgent", "text": "", "action": "" },
+                { "alarm": "room-lost", "active": false, "on": true, "state": "SHLVD", "priority": "medium", "text": "room: stale",
+                  "aside": { "why": "until 15:04, by Ana (command line)" } },
             ],
             "holds": [{ "hold": "water-change", "active": true, "overdue": false, "by": "command line",
                         "pauses": ["heater: off, proven"] }],
@@ -212,7 +265,8 @@ mod tests {
         assert_eq!(
             text(&status),
             "Seagrass lagoon (lagoon): hold water-change until 15:04\n\
-             \nalarms\n  sump-temp-lost  low, not acknowledged: nothing heard for 2 min\n                  Look at the cable.\n\
+             \nalarms\n  sump-temp-lost  low, not acknowledged: nothing heard for 2 min\n                  Nothing notices.\n                  Look at the cable.\n\
+             \nsilenced alarms\n  room-lost  medium, shelved until 15:04, by Ana (command line); it STANDS meanwhile\n\
              \nholds\n  water-change  begun by command line\n                heater: off, proven\n\
              \nreadings\n  water-temp  25.25 °C, 4 s ago\n  room        stale: nothing for 6 min\n\
              \noutputs\n  heater  off  proven, draws 0.4 W; hold: hold water-change pauses it\n\

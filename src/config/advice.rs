@@ -34,10 +34,8 @@ pub const CAUTIONS: [&str; 5] = [
 pub fn of_daemon(setup: &Setup) -> Vec<Warning> {
     let mut warnings = Vec::new();
     let mut warn = |text: &str| warnings.push(Warning { about: "daemon".to_owned(), text: text.to_owned() });
-    if setup.daemon.channels.is_empty() {
-        warn(
-            "no webhook: alarms go to the MQTT topic only, and die with the broker. Write `webhooks:` so that one reaches a person",
-        );
+    for text in super::notify_advice::of_notify(&setup.daemon) {
+        warn(&text);
     }
     let far = !matches!(setup.daemon.broker.host.as_str(), "localhost" | "127.0.0.1" | "::1");
     if far && setup.daemon.broker.tls.is_none() {

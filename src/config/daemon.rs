@@ -6,17 +6,15 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use crate::control::ids::Name;
-use crate::control::plan::Priority;
 use crate::time::Span;
 
-use super::problem::{listed, nearest};
-use super::read::{Fields, Item};
-use super::setup::{BrokerSettings, DaemonSettings, HeaderValue, HttpSettings, TlsSettings, WebhookSettings};
+use super::channel::NotifySettings;
+use super::notify;
+use super::read::Item;
+use super::setup::{BrokerSettings, DaemonSettings, HttpSettings, TlsSettings};
 
-const KEYS: [&str; 7] = ["broker", "root", "http", "data_dir", "sample_every", "usual_tank", "webhooks"];
+const KEYS: [&str; 6] = ["broker", "root", "http", "data_dir", "sample_every", "usual_tank"];
 const BROKER_KEYS: [&str; 7] = ["host", "port", "tls", "client_id", "user", "password_file", "keep_alive"];
-const WEBHOOK_KEYS: [&str; 6] = ["url", "method", "headers", "body", "least_priority", "send_cleared"];
-const BODY_FIELDS: [&str; 7] = ["tank", "alarm", "priority", "what", "text", "advice", "since"];
 
 /// Reads `daemon.yaml`. What is wrong is reported, and the usual stands in for it.
 pub(super) fn daemon(file: &Item, tanks: &[Name]) -> DaemonSettings {
@@ -34,22 +32,22 @@ pub(super) fn daemon(file: &Item, tanks: &[Name]) -> DaemonSettings {
         http: HttpSettings { listen: SocketAddr::from(([127, 0, 0, 1], 8480)), token_file: None },
         data_dir: PathBuf::from("/var/lib/slackwater"),
         usual_tank: None,
-        channels: Vec::new(),
+        notify: NotifySettings::default(),
         sample_every: Some(Span::from_minutes(1)),
     };
-    let Some(fields) = file.fields(&KEYS) else { return usual };
+    let Some(fields) = file.fields(&[&KEYS[..], &notify::KEYS[..]].concat()) else { return usual };
     let text = |item: Item| item.text().map(str::to_owned);
     DaemonSettings {
         broker: fields
             .need("broker", "{ host: localhost }")
-            .map_or(usual.broker.clone(), |item| broker(&item, usual.broker)),
+            .map_or(usual.broker.clone(), |item| broker(&item, usual.broker.clone())),
         root: fields.get("root").and_then(|item| root(&item)).unwrap_or(usual.root),
         http: fields.get("http").map_or(usual.http.clone(), |item| http(&item, usual.http)),
         data_dir: fields.need("data_dir", "/var/lib/slackwater").and_then(text).map_or(usual.data_dir, PathBuf::from),
         usual_tank: fields
             .get("usual_tank")
             .and_then(|item| item.one_of("tank", &tank_names(tanks)).map(|at| tanks[at].clone())),
-        channels: fields.get("webhooks").map(|item| webhooks(&item)).unwrap_or_default(),
+        notify: notify::notify(&fields, |item| broker(item, usual.broker.clone())),
         sample_every: match fields.get("sample_every") {
             Some(item) if item.is_word("never") => None,
             Some(item) => item.span(Span::from_seconds(1), Span::from_hours(1)),
@@ -135,69 +133,4 @@ fn http(item: &Item, usual: HttpSettings) -> HttpSettings {
         }
     }
     HttpSettings { listen, token_file }
-}
-
-fn webhooks(item: &Item) -> Vec<WebhookSettings> {
-    item.named().into_iter().filter_map(|(name, item)| webhook(name, &item)).collect()
-}
-
-fn webhook(name: Name, item: &Item) -> Option<WebhookSettings> {
-    let fields = item.fields(&WEBHOOK_KEYS)?;
-    let url = fields.need("url", "https://push.example/aquarium").and_then(|item| {
-        let text = item.text()?;
-        let rest = text.strip_prefix("https://").or_else(|| text.strip_prefix("http://"));
-        if rest.is_none_or(|rest| rest.is_empty() || rest.starts_with('/')) || text.chars().any(char::is_whitespace) {
-            item.wrong("this is not a URL\nwrite one that begins with `https://` or `http://`");
-            return None;
-        }
-        Some(text.to_owned())
-    });
-    let method = fields.get("method").and_then(|item| item.word(&[("POST", "POST"), ("PUT", "PUT")])).unwrap_or("POST");
-    let body = fields.get("body").and_then(|item| body(&item));
-    Some(WebhookSettings {
-        name,
-        method: method.to_owned(),
-        headers: fields.get("headers").map(|item| headers(&item)).unwrap_or_default(),
-        body,
-        least_priority: fields
-            .get("least_priority")
-            .and_then(|item| item.word(&Priority::WORDS))
-            .unwrap_or(Priority::Low),
-        send_cleared: fields.get("send_cleared").and_then(|item| item.yes_no()).unwrap_or(true),
-        url: url?,
-    })
-}
-
-fn body(item: &Item) -> Option<String> {
-    let text = item.text()?;
-    for part in text.split('{').skip(1) {
-        let Some((field, _)) = part.split_once('}') else { continue };
-        let is_word = !field.is_empty() && field.chars().all(|c| c.is_ascii_alphanumeric() || c == '_');
-        if is_word && !BODY_FIELDS.contains(&field) {
-            let near =
-                nearest(field, BODY_FIELDS).map(|near| format!("did you mean `{{{near}}}`? ")).unwrap_or_default();
-            item.wrong(format!("`{{{field}}}` is not filled in\n{near}known: {}", listed(BODY_FIELDS, "and")));
-        }
-    }
-    Some(text.to_owned())
-}
-
-fn headers(item: &Item) -> Vec<(String, HeaderValue)> {
-    let mut headers = Vec::new();
-    for (name, value) in item.pairs() {
-        let good = !name.is_empty() && name.chars().all(|c| c.is_ascii_alphanumeric() || "-_".contains(c));
-        if !good {
-            value.wrong("this is not the name of a header");
-            continue;
-        }
-        let read = if value.is_map() {
-            let file =
-                value.fields(&["file"]).and_then(|fields: Fields| fields.need("file", "/etc/slackwater/push-token"));
-            file.and_then(|item| item.text()).map(|path| HeaderValue::FromFile(PathBuf::from(path)))
-        } else {
-            value.text().map(|text| HeaderValue::Plain(text.to_owned()))
-        };
-        headers.extend(read.map(|value| (name, value)));
-    }
-    headers
 }

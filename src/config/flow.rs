@@ -12,8 +12,8 @@
 
 use crate::control::ids::{ConditionId, HoldId, Name, OutputId};
 use crate::control::plan::{
-    AlarmPlan, AlarmSource, Condition, DrawLimit, Fitted, InterlockPlan, Latch, OnUnknown, OutputFact, OutputKind,
-    Priority, Side, Switch, TankPlan,
+    Advice, AlarmPlan, AlarmSource, Condition, DrawLimit, Fitted, InterlockPlan, Latch, OnUnknown, OutputFact,
+    OutputKind, Priority, Side, Switch, TankPlan,
 };
 use crate::time::Span;
 
@@ -97,8 +97,10 @@ pub(super) fn interlock(plan: &TankPlan, scope: &Scope) -> Option<InterlockPlan>
     if effects.is_empty() || !is_seen(scope) {
         return None;
     }
-    let advice = "Look at the return pump, its intake and the level in its chamber. Heat comes back two minutes after the \
-                  flow; until then the water cools.";
+    let advice = Advice::new(
+        "Heat comes back two minutes after the flow; until then the water cools.",
+        "Look at the return pump, its intake and the level in its chamber.",
+    );
     Some(InterlockPlan {
         name: Name::new(NO_FLOW),
         // Right after a hold the pump is still off for the moment until its turn.
@@ -109,7 +111,7 @@ pub(super) fn interlock(plan: &TankPlan, scope: &Scope) -> Option<InterlockPlan>
         restarts: None,
         priority: Priority::Medium,
         bypassable: false,
-        advice: advice.to_owned(),
+        advice,
     })
 }
 
@@ -132,22 +134,26 @@ pub(super) fn is_seen(scope: &Scope) -> bool {
 
 /// The alarms about flow.
 pub(super) fn alarms(plan: &TankPlan, scope: &Scope, alarms: &mut Vec<AlarmPlan>) {
-    let mut alarm = |name: &str, priority, cause, delay, advice: &str| {
+    let mut alarm = |name: &str, priority, cause, delay, advice: Advice| {
         alarms.push(after(new(name, priority, AlarmSource::Condition(cause), advice), delay));
     };
     let seconds = Span::from_seconds;
     if is_seen(scope)
         && let Some(lost) = lost(plan, scope)
     {
-        let advice = "Nothing flows through the sump, so nothing heats. Look at the return pump, its intake and the level \
-                      in its chamber; the powerheads go on.";
+        let advice = Advice::new(
+            "Nothing flows through the sump, so nothing heats and the water cools; the powerheads go on.",
+            "Look at the return pump, its intake and the level in its chamber.",
+        );
         alarm("flow-lost", Priority::High, lost, seconds(20), advice);
     }
     if let (Some(says), Some(rest)) = (meter(scope), agreed(others(scope), scope)) {
         let (not_says, not_rest) = (scope.not(says), scope.not(rest));
         let contradict = vec![scope.all(vec![says, not_rest]), scope.all(vec![not_says, rest])];
-        let advice = "The flow meter and the other signs of flow contradict each other. Clean the meter's wheel, and look \
-                      whether water comes back into the display.";
+        let advice = Advice::new(
+            "The flow meter and the other signs of flow contradict each other: heat may be refused although it flows.",
+            "Clean the meter's wheel, and look whether water comes back into the display.",
+        );
         alarm("flow-meter", Priority::Medium, scope.any(contradict), Span::from_minutes(10), advice);
     }
     let powerheads: Vec<OutputId> = scope.of_kind(OutputKind::Powerhead).collect();
@@ -170,8 +176,10 @@ pub(super) fn alarms(plan: &TankPlan, scope: &Scope, alarms: &mut Vec<AlarmPlan>
             all.push(not_held(id, plan, scope));
         }
         let cause = lasting(scope.all(all), seconds(10), scope);
-        let advice = "Nothing moves the water: animals have an hour, fewer at night. Stir by hand, start a battery air \
-                      pump, then look at the pumps.";
+        let advice = Advice::new(
+            "Nothing moves the water: animals have an hour, less at night.",
+            "Stir by hand, start a battery air pump, then look at the pumps.",
+        );
         alarm("water-stands-still", Priority::Urgent, cause, Span::ZERO, advice);
     }
 }

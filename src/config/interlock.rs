@@ -6,7 +6,7 @@
 use std::str::FromStr;
 
 use crate::control::ids::{ConditionId, InterlockId, Name, OutputId, SignalId};
-use crate::control::plan::{Condition, InterlockPlan, Latch, OnUnknown, OutputKind, Priority, Side, Switch};
+use crate::control::plan::{Advice, Condition, InterlockPlan, Latch, OnUnknown, OutputKind, Priority, Side, Switch};
 use crate::time::Span;
 use crate::units::{Quantity, Temperature};
 
@@ -18,8 +18,18 @@ use super::rules::asks_whether_known;
 use super::scope::{Scope, compared};
 use super::setup::Cutoff;
 
-const KEYS: [&str; 9] =
-    ["cause", "effect", "latch", "restarts", "proven_within", "alone_for", "any_cause_over", "priority", "advice"];
+const KEYS: [&str; 10] = [
+    "cause",
+    "effect",
+    "latch",
+    "restarts",
+    "proven_within",
+    "alone_for",
+    "any_cause_over",
+    "priority",
+    "consequence",
+    "action",
+];
 /// Over the limit of a cut-off by this much it latches whatever the cause, K. [D1: 26.0 and 28.5 °C]
 const ANY_CAUSE: f64 = 2.5;
 const UNKNOWN: [(OnUnknown, &str); 3] =
@@ -78,7 +88,12 @@ fn interlock<'a>(name: Name, item: &Item<'a>, scope: &Scope) -> Option<Interlock
     }
     let priority = fields.get("priority").and_then(|item| item.word(&Priority::WORDS));
     let usual = if cutoff.is_some() || of_contact { Priority::Urgent } else { Priority::High };
-    let advice = fields.get("advice").and_then(|item| item.text().map(str::to_owned));
+    let said = |key: &str| fields.get(key).and_then(|item| item.text().map(str::to_owned));
+    let usual_advice = usual_advice(cutoff.is_some(), of_contact);
+    let advice = Advice {
+        consequence: said("consequence").unwrap_or(usual_advice.consequence),
+        action: said("action").unwrap_or(usual_advice.action),
+    };
     let latch = latch(&fields, &place, cause, cutoff, scope);
     let plan = InterlockPlan {
         restarts: restarts(&fields, &latch, &effects, scope),
@@ -88,7 +103,7 @@ fn interlock<'a>(name: Name, item: &Item<'a>, scope: &Scope) -> Option<Interlock
         effects,
         priority: priority.unwrap_or(usual),
         bypassable: cutoff.is_none() && !asks_float(cause, scope),
-        advice: advice.unwrap_or_else(|| usual_advice(cutoff.is_some(), of_contact)),
+        advice,
         name,
     };
     Some(Interlock { plan, cause: place })
@@ -126,13 +141,20 @@ fn restarts(fields: &Fields, latch: &Latch, effects: &[(OutputId, Switch)], scop
     effects.iter().any(stops_a_pump).then_some(3)
 }
 
-fn usual_advice(cutoff: bool, contact: bool) -> String {
+fn usual_advice(cutoff: bool, contact: bool) -> Advice {
     match (cutoff, contact) {
-        (true, _) => "Feel the water. If it is hot, unplug the heater; look for a relay that stuck.",
-        (_, true) => "Look at the water level and at the floor before anything is switched on again.",
-        _ => "Find the cause before you reset it.",
+        (true, _) => Advice::new(
+            "If its relay sticks, the heater goes on heating; while it is off, the tank cools.",
+            "Feel the water. If it is hot, unplug the heater; look for a relay that stuck.",
+        ),
+        (_, true) => Advice::new(
+            "Water is where it should not be, or missing where it should be.",
+            "Look at the water level and at the floor before anything is switched on again.",
+        ),
+        _ => {
+            Advice::new("What it turned off stays off while its cause is there.", "Find the cause before you reset it.")
+        }
     }
-    .to_owned()
 }
 
 fn effects(fields: &Fields, scope: &Scope) -> Vec<(OutputId, Switch)> {

@@ -14,8 +14,8 @@
 
 use crate::control::ids::{ConditionId, Name, OutputId};
 use crate::control::plan::{
-    AlarmPlan, AlarmSource, Condition, DrawLimit, Fitted, InterlockPlan, Latch, OnUnknown, OutputFact, OutputKind,
-    OutputPlan, Priority, Side, Switch, TankPlan, TimerUnknown,
+    Advice, AlarmPlan, AlarmSource, Condition, DrawLimit, Fitted, InterlockPlan, Latch, OnUnknown, OutputFact,
+    OutputKind, OutputPlan, Priority, Side, Switch, TankPlan, TimerUnknown,
 };
 use crate::time::Span;
 
@@ -160,10 +160,14 @@ fn stuck_interlock(id: OutputId, output: &OutputPlan, isolator: Option<OutputId>
     let mut effects = vec![(id, Switch::Off)];
     effects.extend(isolator.map(|isolator| (isolator, Switch::Off)));
     let advice = match output.kind {
-        OutputKind::Heater => {
-            "Its relay is stuck and no command opens it: pull the plug of the heater, replace the plug, then reset."
-        }
-        _ => "No command stops it: pull this plug and look where the water goes; replace the plug, then reset.",
+        OutputKind::Heater => Advice::new(
+            "Its relay is stuck and no command opens it: the heater cooks the tank.",
+            "Pull the plug of the heater, replace the plug, then reset.",
+        ),
+        _ => Advice::new(
+            "No command stops it: it goes on pumping.",
+            "Pull this plug and look where the water goes; replace the plug, then reset.",
+        ),
     };
     interlock(&format!("{}-stuck-on", output.name), cause, effects, advice)
 }
@@ -184,11 +188,14 @@ fn over_power(id: OutputId, output: &OutputPlan, scope: &Scope) -> Option<Interl
         return None;
     }
     let cause = scope.any(causes);
-    let advice = "Pull this plug and feel whether it is hot. Look what hangs on it and at its cable, then reset.";
+    let advice = Advice::new(
+        "Too much current heats the plug and the cable: that is how fires begin.",
+        "Pull this plug and feel whether it is hot. Look what hangs on it and at its cable, then reset.",
+    );
     Some(interlock(&format!("{}-over-power", output.name), cause, vec![(id, Switch::Off)], advice))
 }
 
-fn interlock(name: &str, cause: ConditionId, effects: Vec<(OutputId, Switch)>, advice: &str) -> InterlockPlan {
+fn interlock(name: &str, cause: ConditionId, effects: Vec<(OutputId, Switch)>, advice: Advice) -> InterlockPlan {
     InterlockPlan {
         restarts: None,
         name: Name::new(name),
@@ -198,13 +205,13 @@ fn interlock(name: &str, cause: ConditionId, effects: Vec<(OutputId, Switch)>, a
         latch: Latch::Always,
         priority: Priority::Urgent,
         bypassable: false,
-        advice: advice.to_owned(),
+        advice,
     }
 }
 
 /// The alarms that come with power meters.
 pub(super) fn alarms(plan: &TankPlan, scope: &Scope, alarms: &mut Vec<AlarmPlan>) {
-    let mut alarm = |name: String, priority, cause, delay, advice: &str| {
+    let mut alarm = |name: String, priority, cause, delay, advice: Advice| {
         alarms.push(after(new(&name, priority, AlarmSource::Condition(cause), advice), delay));
     };
     let seconds = Span::from_seconds;
@@ -216,21 +223,30 @@ pub(super) fn alarms(plan: &TankPlan, scope: &Scope, alarms: &mut Vec<AlarmPlan>
             lasting(scope.all(vec![on, low]), span, scope)
         };
         if !harms(output.kind) {
-            let advice = "It reports off and runs: its relay is stuck, or something else feeds it. Look at the plug.";
+            let advice = Advice::new(
+                "It runs on, whatever is commanded.",
+                "Look at the plug: its relay is stuck, or something else feeds it.",
+            );
             alarm(format!("{name}-stuck-on"), Priority::Medium, stuck_on(id, output, scope), Span::ZERO, advice);
         }
         match output.kind {
             OutputKind::Heater => {
-                let advice = "It does not heat: a burnt element, a loose plug, or its own thermostat is set too low. \
-                              Warm slowly with another heater.";
+                let advice = Advice::new(
+                    "It does not heat, and the tank cools.",
+                    "Look for a burnt element, a loose plug, its own thermostat set too low. Warm slowly with another heater.",
+                );
                 alarm(format!("{name}-no-load"), Priority::High, under(HALF, NO_LOAD_FOR), seconds(15), advice);
             }
             OutputKind::Fan | OutputKind::Skimmer => {
-                let advice = "It is on and does not run. Look at its motor and at its cable.";
+                let advice = Advice::new(
+                    "It is on and does not run: what it is for does not happen.",
+                    "Look at its motor and at its cable.",
+                );
                 alarm(format!("{name}-no-load"), Priority::Medium, under(HALF, NO_LOAD_FOR), seconds(30), advice);
             }
             OutputKind::Powerhead => {
-                let advice = "It does not turn. Free its rotor; animals need moving water within the hour.";
+                let advice =
+                    Advice::new("It does not turn; animals need moving water within the hour.", "Free its rotor.");
                 alarm(format!("{name}-stopped"), Priority::High, under(HALF, STOPPED_FOR), seconds(240), advice);
             }
             OutputKind::ReturnPump => {
@@ -239,15 +255,17 @@ pub(super) fn alarms(plan: &TankPlan, scope: &Scope, alarms: &mut Vec<AlarmPlan>
                 let high = draws(id, Side::Above, DrawLimit::Share(GREATEST_SHARE), scope);
                 let unusual = scope.any(vec![low, high]);
                 let cause = lasting(scope.all(vec![on, unusual]), NO_LOAD_FOR, scope);
-                let advice = "Less than usual: dry, unplugged or dead. More: something blocks it. Look at the pump, its \
-                              intake and the water in its chamber.";
+                let advice = Advice::new(
+                    "It moves little water or none, and wears out. Less than usual: dry, unplugged or dead. More: something blocks it.",
+                    "Look at the pump, its intake and the water in its chamber.",
+                );
                 alarm(format!("{name}-unusual-power"), Priority::High, cause, Span::ZERO, advice);
             }
             _ => {}
         }
     }
     if plan.outputs.iter().any(|output| output.plug.meter.is_some()) {
-        let advice = "Nothing is judged by power there. Look at the plug and at its radio.";
+        let advice = Advice::new("Nothing is judged by power there.", "Look at the plug and at its radio.");
         alarms.push(after(new("power-lost", Priority::Low, AlarmSource::PowerLost, advice), Span::from_minutes(5)));
     }
 }

@@ -6,10 +6,12 @@ use std::path::PathBuf;
 use crate::care::{Plans, SupplyPlan, TankCare};
 use crate::control::TankPlan;
 use crate::control::ids::{InterlockId, Name, OutputId, ProbeId, SignalId};
-use crate::control::plan::Priority;
 use crate::time::Span;
 use crate::units::{Flow, Temperature, Volume};
 use crate::wire::binding::TankBindings;
+
+use super::channel::NotifySettings;
+use super::stability::Stability;
 
 /// Everything that a config directory says.
 #[derive(Clone, Debug, PartialEq)]
@@ -70,6 +72,8 @@ pub struct TankFacts {
     pub isolators: Vec<(OutputId, OutputId)>,
     /// Each heater's cut-offs.
     pub cutoffs: Vec<Cutoff>,
+    /// Inside which limits signals are called steady.
+    pub stability: Vec<Stability>,
 }
 
 /// An interlock that turns a heater off when the water is too warm, whatever else is true.
@@ -100,8 +104,8 @@ pub struct DaemonSettings {
     pub data_dir: PathBuf,
     /// The tank that a command without `--tank` means, if there are several.
     pub usual_tank: Option<Name>,
-    /// Where alarms are sent besides the MQTT topic.
-    pub channels: Vec<WebhookSettings>,
+    /// Where alarms are sent besides the MQTT topic, and how it is known that they would be.
+    pub notify: NotifySettings,
     /// How often each signal's value is written to the store; `None`: not at all.
     pub sample_every: Option<Span>,
 }
@@ -141,32 +145,4 @@ pub struct HttpSettings {
     pub listen: SocketAddr,
     /// A file whose first line is the token that requests must carry.
     pub token_file: Option<PathBuf>,
-}
-
-/// One webhook.
-#[derive(Clone, Debug, PartialEq)]
-pub struct WebhookSettings {
-    /// Its name.
-    pub name: Name,
-    /// Where to.
-    pub url: String,
-    /// `POST` or `PUT`.
-    pub method: String,
-    /// Header lines, name and value; a value from a file is read at start.
-    pub headers: Vec<(String, HeaderValue)>,
-    /// The body with `{tank}`, `{alarm}`, `{priority}`, `{what}`, `{text}`, `{advice}`, `{since}`; `None`: our JSON.
-    pub body: Option<String>,
-    /// Alarms of less priority are not sent here.
-    pub least_priority: Priority,
-    /// Whether the clearing is sent too.
-    pub send_cleared: bool,
-}
-
-/// A header's value.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum HeaderValue {
-    /// As it stands in the config.
-    Plain(String),
-    /// The first line of a file: a secret.
-    FromFile(PathBuf),
 }

@@ -28,7 +28,7 @@ use super::thermostat;
 use super::top_off;
 use super::topic::Owners;
 
-const KEYS: [&str; 19] = [
+const KEYS: [&str; 21] = [
     "tank",
     "shared",
     "probes",
@@ -44,6 +44,8 @@ const KEYS: [&str; 19] = [
     "holds",
     "mixing_bin",
     "alarms",
+    "stability",
+    "drift",
     "supplies",
     "chores",
     "spots",
@@ -101,6 +103,7 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
         holds: hold::holds(fields.get("holds").as_ref(), &scope),
         mixing_bin: fields.get("mixing_bin").map(|item| mixing_bin(&item, about.water, &scope)).unwrap_or_default(),
         alarms: Vec::new(),
+        drift: crate::control::plan::drift::DriftPlan::default(),
     };
     for (at, output) in outputs.iter().enumerate() {
         plan.outputs[at].permissives = starts::permissives(OutputId::new(at), output.starts.as_ref(), &scope);
@@ -110,9 +113,12 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
     facts.isolators = power::isolators(&outputs, &plan, &scope);
     power::settle(&mut plan, &facts.isolators, &fields, &scope);
     water_cannot_jump(&mut plan);
+    plan.drift = super::drift::drift(fields.get("drift").as_ref(), &plan, &scope);
     let rest = if file.report.is_empty_for(&file.file) { Rest::Sound } else { Rest::Wrong };
     plan.alarms = alarm::alarms(fields.get("alarms").as_ref(), &plan, &scope, rest);
+    super::drift::settle(&mut plan, &scope);
     note(&mut facts, &plan, &outputs, &interlocks, &scope);
+    facts.stability = super::stability::stability(&fields, &plan, &scope);
     sound::check(&sound::Read {
         fields: &fields,
         plan: &plan,

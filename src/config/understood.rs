@@ -15,6 +15,7 @@ use crate::time::Span;
 use crate::units::Quantity;
 
 use super::advice::{self, Warning};
+use super::notify_advice;
 use super::setup::{Setup, TankSetup};
 use super::words::{condition, listing, switches};
 
@@ -113,9 +114,11 @@ pub fn understood(setup: &Setup) -> Understood {
     alarms_go_to.extend(
         setup
             .daemon
+            .notify
             .channels
             .iter()
-            .map(|channel| format!("webhook {} from {} on", channel.name, channel.least_priority.word())),
+            .map(notify_advice::explained)
+            .chain(notify_advice::proofs(&setup.daemon.notify)),
     );
     Understood {
         daemon: Daemon {
@@ -176,9 +179,20 @@ fn signals(tank: &TankSetup) -> Vec<Line> {
             signal.probes.iter().map(|probe| plan.probes[probe.index()].stale_after).max().unwrap_or(Span::ZERO);
         let vote = if names.len() > 1 { format!(", voted from {}", listing(&names)) } else { String::new() };
         let shared = if shared { ", shared" } else { "" };
-        line(&signal.name, format!("{}{vote}{shared}, stale after {stale}", signal.quantity.noun()))
+        let steady = steady(tank, &signal.name);
+        line(&signal.name, format!("{}{vote}{shared}, stale after {stale}{steady}", signal.quantity.noun()))
     });
     each.collect()
+}
+
+/// Inside which limits a signal is called steady.
+fn steady(tank: &TankSetup, signal: &str) -> String {
+    let of = |one: &&super::Stability| &*tank.plan.signals[one.signal.index()].name == signal;
+    let Some(one) = tank.facts.stability.iter().find(of) else { return String::new() };
+    let unit = tank.plan.signals[one.signal.index()].quantity.canonical().symbol;
+    let band = one.band.map(|(low, high)| format!(", steady from {low:.2} to {high:.2} {unit}"));
+    let warm = one.warmest_month.map(|warm| format!(", heat is stress over the warmest month's {warm:.1} °C"));
+    band.unwrap_or_default() + &warm.unwrap_or_default()
 }
 
 fn temperature(plan: &TankPlan) -> Option<String> {
@@ -308,6 +322,7 @@ fn alarm_text(plan: &TankPlan, alarm: &crate::control::plan::AlarmPlan) -> Strin
             let most = most.map_or_else(String::new, |most| format!(", or up to more than {most:.0} mm"));
             format!("more runs back into the sump than usual{most}")
         }
+        AlarmSource::Drift(source) => super::drift::words(plan, *source),
         AlarmSource::PowerLost => "a power meter says nothing".to_owned(),
         AlarmSource::ClockJumped => "the clock jumped by more than a minute".to_owned(),
         AlarmSource::StateDamaged => "the saved state could not be read".to_owned(),
@@ -323,7 +338,8 @@ fn alarm_text(plan: &TankPlan, alarm: &crate::control::plan::AlarmPlan) -> Strin
         delay if lasts => format!("; told {delay} later"),
         delay => format!(" for {delay}"),
     };
-    format!("{}: {source}{delay}", alarm.priority.word())
+    let latch = if alarm.latches { "; stays until reset" } else { "" };
+    format!("{}: {source}{delay}{latch}", alarm.priority.word())
 }
 
 fn output_text(plan: &TankPlan, id: OutputId, output: &OutputPlan) -> Output {

@@ -1,15 +1,14 @@
-//! What raises each alarm of a tank, and the words that go out with it.
+//! What raises each alarm of a tank, and what it says of it.
 
 use crate::time::Span;
 use crate::units::Quantity;
 
-use super::alarm::AlarmChange;
 use super::conditions;
 use super::deadlines::Deadlines;
-use super::effect::{DeadlineKind, Effect, JournalKind, Notice, NoticeKind};
+use super::effect::DeadlineKind;
 use super::event::Alive;
 use super::hold::SHEATH_COOLS;
-use super::ids::{AlarmId, ConditionId, HoldId, InterlockId, OutputId};
+use super::ids::{ConditionId, HoldId, InterlockId, OutputId};
 use super::plan::{AlarmSource, Condition, Estimate, OutputKind, Switch};
 use super::quality::{Fault, Quality};
 use super::status::ProofStatus;
@@ -26,40 +25,7 @@ const RESTARTS_A_DAY: usize = 3;
 pub(super) const DAY: Span = Span::from_hours(24);
 
 impl Tank {
-    pub(super) fn follow_alarms(&mut self, effects: &mut Vec<Effect>, deadlines: &mut Deadlines) {
-        let now = self.now;
-        for index in 0..self.alarms.len() {
-            let truth = self.alarm_truth(index, deadlines);
-            let change = self.alarms[index].follow(&self.plan.alarms[index], truth, now.steady, deadlines);
-            let what = match change {
-                AlarmChange::None => continue,
-                AlarmChange::Raised => NoticeKind::Raised,
-                AlarmChange::Cleared => NoticeKind::Cleared,
-            };
-            let text = self.alarm_text(index);
-            let plan = &self.plan.alarms[index];
-            let alarm = &mut self.alarms[index];
-            if what == NoticeKind::Raised {
-                alarm.since = Some(now.wall);
-                alarm.text.clone_from(&text);
-            }
-            let notice = Notice {
-                alarm: AlarmId::new(index),
-                name: plan.name.to_string(),
-                priority: plan.priority,
-                what,
-                since: alarm.since.unwrap_or(now.wall),
-                text,
-                advice: plan.advice.clone(),
-            };
-            let (word, name) = (if what == NoticeKind::Raised { "raised" } else { "cleared" }, plan.name.clone());
-            self.journal(JournalKind::Alarm, &name, format!("{word}: {}", notice.text), effects);
-            effects.push(Effect::Notify(notice));
-            self.unsaved = true;
-        }
-    }
-
-    fn alarm_truth(&self, index: usize, deadlines: &mut Deadlines) -> Truth {
+    pub(super) fn alarm_truth(&self, index: usize, deadlines: &mut Deadlines) -> Truth {
         let now = self.now.steady;
         match &self.plan.alarms[index].source {
             AlarmSource::Condition(condition) => self.nodes[condition.index()].truth,
@@ -116,6 +82,7 @@ impl Tank {
                 Truth::of(self.holds[hold.index()].active.as_ref().is_some_and(|active| active.overdue))
             }
             AlarmSource::DrainBack => Truth::of(self.drain_back.grown.is_some()),
+            AlarmSource::Drift(source) => self.drift_truth(*source),
             AlarmSource::PowerLost => self.power_lost().next().map_or(Truth::False, |_| Truth::of(self.connected)),
             AlarmSource::ClockJumped => recently(self.jumped_at, FOREIGN_QUIET, now, deadlines),
             AlarmSource::StateDamaged => Truth::of(self.damaged),
@@ -135,7 +102,7 @@ impl Tank {
         }
     }
 
-    fn alarm_text(&self, index: usize) -> String {
+    pub(super) fn alarm_text(&self, index: usize) -> String {
         match &self.plan.alarms[index].source {
             AlarmSource::Condition(condition) => {
                 format!("{}{}", self.describe_or_show(*condition), self.divided(*condition))
@@ -218,6 +185,7 @@ impl Tank {
             AlarmSource::DrainBack => {
                 self.drain_back.grown.clone().unwrap_or_else(|| "what ran back at the last stop is as usual".to_owned())
             }
+            AlarmSource::Drift(source) => self.drift_words(*source),
             AlarmSource::PowerLost => self.power_lost_words(),
             AlarmSource::ClockJumped => "the wall clock jumped by more than a minute".to_owned(),
             AlarmSource::StateDamaged if self.damaged => {

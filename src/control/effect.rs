@@ -142,14 +142,39 @@ pub struct Notice {
     pub name: String,
     /// How soon somebody must act.
     pub priority: Priority,
-    /// Raised or cleared.
+    /// What became of it.
     pub what: NoticeKind,
     /// When it was raised, by the wall clock.
     pub since: Wall,
     /// One sentence: what, value with unit and age.
     pub text: String,
-    /// What the daemon did and what a person should do.
-    pub advice: String,
+    /// What is measured, where the alarm is about one signal.
+    pub value: Option<Measured>,
+    /// What the daemon did, and how far that is proven: one sentence an output.
+    pub did: Vec<String>,
+    /// What happens if nobody acts.
+    pub consequence: String,
+    /// What a person should do.
+    pub action: String,
+    /// The names of the alarms for which this one speaks besides itself.
+    pub group: Vec<String>,
+    /// The name of the alarm whose consequence this one is, though it speaks for itself.
+    pub part_of: Option<String>,
+}
+
+/// What a notice is about, as it was measured.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Measured {
+    /// The signal's name.
+    pub signal: String,
+    /// In `unit`; absent for floats and leak probes, and while there is no usable value.
+    pub value: Option<f64>,
+    /// The unit of the value.
+    pub unit: String,
+    /// As people read it: `25.31 °C`, `wet`, or why there is no value.
+    pub text: String,
+    /// How old the newest accepted sample is; absent where none came.
+    pub age: Option<Span>,
 }
 
 fn first_alarm() -> AlarmId {
@@ -166,6 +191,9 @@ pub enum NoticeKind {
     Cleared,
     /// It stands, or will soon: said again.
     Reminder,
+    /// It was shelved, suppressed by design or taken out of service after people were told of it: nothing more will
+    /// come of it for now, and it may stand all the same. The text says why.
+    Silenced,
 }
 
 /// The answer to a request.

@@ -249,9 +249,9 @@ pub enum Request {
         /// The output's name.
         output: String,
     },
-    /// Clear latched trips whose cause is gone.
+    /// Clear latched trips and latched alarms whose cause is gone.
     Reset {
-        /// The interlock's name; all latched ones, if not given.
+        /// The interlock's name, or that of an alarm that latches; all latched ones, if not given.
         interlock: Option<String>,
     },
     /// Take what was learned as right: trips are judged by it from now on.
@@ -266,12 +266,49 @@ pub enum Request {
         /// The alarm's name; all, if not given.
         alarm: Option<String>,
     },
+    /// Silence an alarm for a time.
+    Shelve {
+        /// The alarm's name.
+        alarm: String,
+        /// For how long; an hour, if not given.
+        #[serde(default)]
+        lasting: Option<Span>,
+    },
+    /// End that before its time.
+    Unshelve {
+        /// The alarm's name.
+        alarm: String,
+    },
+    /// Silence an alarm until it is returned to service.
+    OutOfService {
+        /// The alarm's name.
+        alarm: String,
+        /// Why: it is shown for as long as that lasts.
+        why: String,
+    },
+    /// Return an alarm to service.
+    ReturnToService {
+        /// The alarm's name.
+        alarm: String,
+    },
 }
 
 impl Request {
     /// The verbs, for an answer to an unknown one.
-    pub const VERBS: [&'static str; 8] =
-        ["hold", "release", "new-water", "force", "end-force", "reset", "confirm", "acknowledge"];
+    pub const VERBS: [&'static str; 12] = [
+        "hold",
+        "release",
+        "new-water",
+        "force",
+        "end-force",
+        "reset",
+        "confirm",
+        "acknowledge",
+        "shelve",
+        "unshelve",
+        "out-of-service",
+        "return-to-service",
+    ];
 
     /// A hold of this procedure.
     pub fn hold(procedure: &str) -> Self {

@@ -12,7 +12,7 @@ use super::conditions;
 use super::deadlines::Deadlines;
 use super::effect::{DeadlineKind, Durability, Effect, JournalKind, Notice, NoticeKind};
 use super::hold::{ActiveHold, FALL_BACK_WITHIN, MIXED_AFTER, PUMPS_LAST, REMIND_EVERY, Released, SHEATH_COOLS};
-use super::ids::{AlarmId, HoldId, OutputId, SignalId};
+use super::ids::{HoldId, OutputId, SignalId};
 use super::plan::{AlarmSource, AtLimit, OutputKind, Priority, Switch};
 use super::state::Water;
 use super::tank::Tank;
@@ -173,16 +173,8 @@ impl Tank {
         self.journal(JournalKind::Hold, &name, format!("reminder: {text}"), effects);
         let source = AlarmSource::HoldOverdue(hold);
         if let Some(alarm) = self.plan.alarms.iter().position(|alarm| alarm.source == source) {
-            let plan = &self.plan.alarms[alarm];
-            effects.push(Effect::Notify(Notice {
-                alarm: AlarmId::new(alarm),
-                name: plan.name.to_string(),
-                priority,
-                what: NoticeKind::Reminder,
-                since,
-                text,
-                advice: plan.advice.clone(),
-            }));
+            let notice = self.notice(alarm, NoticeKind::Reminder, text);
+            effects.push(Effect::Notify(Notice { priority, since, ..notice }));
         }
     }
 

@@ -1,11 +1,10 @@
 //! From a live tank to what survives a kill, and back.
 
-use super::alarm::Alarm;
 use super::hold::ActiveHold;
 use super::interlock::Stage;
 use super::often::Often;
 use super::plan::{Latch, OutputKind, Switch};
-use super::state::{ActiveHoldRecord, AlarmRecord, HoldRecord, InterlockRecord, OutputRecord, TankState};
+use super::state::{ActiveHoldRecord, HoldRecord, InterlockRecord, OutputRecord, TankState};
 use super::tank::{Force, Remembered, Tank};
 
 impl Tank {
@@ -41,13 +40,12 @@ impl Tank {
                 restarts: plug.restarts.often.ages(super::alarms::DAY, self.now.steady),
                 usual_power: plug.power.usual,
                 confirmed_watts: plug.power.confirmed,
+                joules: plug.power.joules,
             };
             (plan.name.clone(), record)
         });
-        let alarms = self.plan.alarms.iter().zip(&self.alarms).map(|(plan, live)| {
-            let Alarm { state, since, text, raised, .. } = live;
-            (plan.name.clone(), AlarmRecord { state: *state, since: *since, text: text.clone(), raised: *raised })
-        });
+        let alarms =
+            self.plan.alarms.iter().zip(&self.alarms).map(|(plan, live)| (plan.name.clone(), self.alarm_record(live)));
         let top_offs = self.plan.top_offs.iter().zip(&self.top_offs).map(|(plan, live)| {
             (self.plan.outputs[plan.output.index()].name.clone(), live.record(plan, self.now.steady))
         });
@@ -57,6 +55,7 @@ impl Tank {
             outputs: outputs.collect(),
             top_offs: top_offs.collect(),
             drain_back: self.drain_back.record(),
+            drift: self.drift.record(&self.plan, self.now.steady),
             alarms: alarms.collect(),
             damaged: self.damaged,
         }
@@ -96,6 +95,7 @@ impl Tank {
         let now = self.now;
         self.damaged = state.damaged;
         self.drain_back = super::drain_back::DrainBack::restored(&state.drain_back);
+        self.drift = super::drift::Drift::restored(&state.drift, &self.plan, now.steady);
         for (plan, live) in self.plan.interlocks.iter().zip(&mut self.interlocks) {
             let Some(record) = state.interlocks.get(&plan.name) else { continue };
             live.trips = record.trips;
@@ -144,6 +144,7 @@ impl Tank {
             plug.unproven = record.unproven;
             plug.restarts.often = Often::from_ages(&record.restarts, now.steady);
             plug.power.remember(record.usual_power, record.confirmed_watts);
+            plug.power.joules = if record.joules.is_finite() { record.joules.max(0.0) } else { 0.0 };
             self.forces[index] = record.force.as_ref().and_then(|(to, until, by)| {
                 let left = until.since(now.wall).min(super::requests::LONGEST_FORCE);
                 (left > crate::time::Span::ZERO).then(|| Force {
@@ -153,12 +154,6 @@ impl Tank {
                 })
             });
         }
-        for (plan, live) in self.plan.alarms.iter().zip(&mut self.alarms) {
-            let Some(record) = state.alarms.get(&plan.name) else { continue };
-            live.state = record.state;
-            live.since = record.since;
-            live.text.clone_from(&record.text);
-            live.raised = record.raised;
-        }
+        self.restore_alarms(state);
     }
 }

@@ -9,12 +9,21 @@
 //! `requests` what people ask. `tank` strings them together; `memory` is what survives a kill, `replan` a reload.
 
 mod alarm;
+pub mod alarm_act;
+mod alarm_follow;
+mod alarm_links;
+pub mod alarm_load;
+mod alarm_memory;
+mod alarm_notice;
+pub mod alarm_report;
+mod alarm_requests;
 mod alarms;
 mod arbiter;
 mod conditions;
 mod conflict;
 mod deadlines;
 mod drain_back;
+mod drift;
 pub mod effect;
 pub mod event;
 mod futile;
@@ -22,6 +31,7 @@ mod hold;
 mod holding;
 pub mod ids;
 mod interlock;
+mod long_term;
 mod memory;
 mod new_water;
 mod often;
@@ -31,6 +41,7 @@ mod plug;
 mod power;
 mod probe;
 mod probe_care;
+pub mod proof_times;
 pub mod quality;
 mod ramp;
 mod replan;
@@ -47,8 +58,10 @@ mod tests;
 mod thermostat;
 mod top_off;
 mod truth;
+mod values;
 mod vote;
 
+pub use alarm::{AlarmInput, AlarmState};
 pub use arbiter::Layer;
 pub use effect::{Answer, Effect, Outcome};
 pub use event::{Event, Request, RequestId};

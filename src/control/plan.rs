@@ -4,6 +4,8 @@
 //! indices point at something and children stand before parents. All values are in the canonical unit of their quantity
 //! (`units::Quantity::canonical`). The plan knows no topic and no payload: those are `wire`'s.
 
+pub mod drift;
+
 use crate::time::{DailyWindow, Span, Zone};
 use crate::units::{Flow, Power, Quantity, Volume};
 use crate::water::salinity_probe;
@@ -67,6 +69,8 @@ pub struct TankPlan {
     pub mixing_bin: MixingBin,
     /// Alarms, each with its source.
     pub alarms: Vec<AlarmPlan>,
+    /// What is watched for drift.
+    pub drift: drift::DriftPlan,
 }
 
 /// One sensor.
@@ -660,8 +664,8 @@ pub struct InterlockPlan {
     pub priority: Priority,
     /// Whether this is a heater's cut-off or a float: those are never bypassed.
     pub bypassable: bool,
-    /// What a keeper should do.
-    pub advice: String,
+    /// What happens if nobody acts, and what to do.
+    pub advice: Advice,
 }
 
 /// What happens at a hold's deadline.
@@ -740,8 +744,26 @@ pub struct AlarmPlan {
     pub on_delay: Span,
     /// The source must be false for this long.
     pub off_delay: Span,
+    /// Once raised it stays until it is reset.
+    pub latches: bool,
     /// What happens if nobody acts, and what to do.
-    pub advice: String,
+    pub advice: Advice,
+}
+
+/// What an alarm tells a person besides what it saw: two things, so that the second can be read alone.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Advice {
+    /// What happens if nobody acts.
+    pub consequence: String,
+    /// What to do.
+    pub action: String,
+}
+
+impl Advice {
+    /// Both, in sentences.
+    pub fn new(consequence: &str, action: &str) -> Self {
+        Self { consequence: consequence.to_owned(), action: action.to_owned() }
+    }
 }
 
 /// What raises an alarm.
@@ -781,6 +803,8 @@ pub enum AlarmSource {
     HoldOverdue(HoldId),
     /// More ran back into the sump than usual, or it came too high.
     DrainBack,
+    /// What drifts, hours before a limit.
+    Drift(drift::DriftSource),
     /// A meter of a plug that is not known to be dead says nothing.
     PowerLost,
     /// The wall clock jumped by more than a minute.

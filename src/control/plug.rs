@@ -22,6 +22,7 @@ use super::event::{Alive, BrokerSaid};
 use super::often::Often;
 use super::plan::{Fitted, OutputKind, OutputPlan, Switch};
 use super::power::{Ask, Power};
+use super::proof_times::ProofTimes;
 use super::restart::{ANNOUNCE_WINDOW, Restarts, Sign};
 use super::status::ProofStatus;
 
@@ -38,6 +39,9 @@ const ON_ATTEMPTS: u32 = 4;
 const ON_RARELY: Span = Span::from_minutes(10);
 /// A plug without report is told off again this often, in case it missed it. [choice]
 const REPEAT_UNPROVABLE_OFF: Span = Span::from_minutes(5);
+/// A heater's plug without report is told on again this often while heat is wanted: a plug that restarted is off, and
+/// nobody would ever know. No sooner, for a hand may have switched it off. [F32: 30 min]
+const REPEAT_UNPROVABLE_HEAT: Span = Span::from_minutes(30);
 /// An off whose report agrees and whose power does not is told again this often. [F23: 10 s]
 const INSIST_EVERY: Span = Span::from_seconds(10);
 /// So long an unexplained off is looked at: do others change with it? [C7: choice]
@@ -101,6 +105,11 @@ pub(super) struct Plug {
     pub on_millis: u64,
     counted_at: Steady,
     pub switches: u64,
+    /// The same since the start, by the layer that decided, in the order of `Layer::WORDS`.
+    pub switches_by: [u64; Layer::WORDS.len()],
+    /// When the command that waits for its proof was told.
+    told_at: Option<Steady>,
+    pub proof_times: ProofTimes,
     pub unproven: u64,
     /// Told just now what no plug hears.
     pub nobody_listens: bool,
@@ -171,6 +180,9 @@ impl Plug {
             on_millis: 0,
             counted_at: now,
             switches: 0,
+            switches_by: [0; Layer::WORDS.len()],
+            told_at: None,
+            proof_times: ProofTimes::default(),
             unproven: 0,
             nobody_listens: false,
         }
@@ -215,6 +227,7 @@ impl Plug {
     /// The broker is gone: what was told counts no more, reports grow old.
     pub fn forget_broker(&mut self) {
         self.told = None;
+        self.told_at = None;
         self.next_try = None;
         self.attempts = 0;
         self.report = None;
@@ -266,6 +279,9 @@ impl Plug {
             self.unexplained_off = None;
             self.nobody_listens = false;
             let news = self.proof != ProofStatus::Proven;
+            if let Some(at) = self.told_at.take() {
+                self.proof_times.count(now.since(at));
+            }
             self.proof = ProofStatus::Proven;
             self.attempts = 0;
             self.next_try = None;
@@ -450,6 +466,10 @@ impl Plug {
             self.nobody_listens = false;
             if !first {
                 self.switches += 1;
+                let layer = self.decision.as_ref().map_or("rest", |decision| decision.layer.word());
+                if let Some(place) = Layer::WORDS.iter().position(|word| *word == layer) {
+                    self.switches_by[place] += 1;
+                }
             }
             self.expect_proof(plan, to, now);
             return Some(Telling::Switch(to, 1));
@@ -491,13 +511,18 @@ impl Plug {
     fn expect_proof(&mut self, plan: &OutputPlan, to: Switch, now: Steady) {
         match plan.plug.report {
             Fitted::Fitted => {
+                self.told_at = Some(now);
                 self.proof = ProofStatus::Waiting;
                 self.next_try = Some(now.after(plan.plug.prove_within));
             }
             Fitted::NotFitted => {
                 self.proof = ProofStatus::CannotBeProven;
-                let repeats = to == Switch::Off && plan.kind.may_always_be_off();
-                self.next_try = repeats.then(|| now.after(REPEAT_UNPROVABLE_OFF));
+                let every = match (to, plan.kind) {
+                    (Switch::Off, kind) if kind.may_always_be_off() => Some(REPEAT_UNPROVABLE_OFF),
+                    (Switch::On, OutputKind::Heater) => Some(REPEAT_UNPROVABLE_HEAT),
+                    _ => None,
+                };
+                self.next_try = every.map(|every| now.after(every));
             }
         }
     }

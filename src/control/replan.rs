@@ -30,6 +30,7 @@ impl Tank {
         next.take_over_top_offs(&self);
         next.take_over_interlocks(&self);
         next.take_over_conditions(&self);
+        next.take_over_alarms(&self);
         next
     }
 

@@ -10,8 +10,8 @@ use super::ids::{HoldId, OutputId, SignalId};
 use super::interlock::Stage;
 use super::plan::{Condition, Switch};
 use super::status::{
-    AlarmStatus, Explanation, ForceStatus, HoldStatus, InterlockStatus, LayerOpinion, OutputStatus, ProbeStatus,
-    ProofStatus, RuleStatus, SignalStatus, TankStatus,
+    AlarmLoad, AlarmStatus, AsideStatus, Explanation, ForceStatus, HoldStatus, InterlockStatus, LayerOpinion, Nuisance,
+    OutputStatus, ProbeStatus, ProofStatus, RuleStatus, SignalStatus, TankStatus,
 };
 use super::tank::Tank;
 use super::truth::Truth;
@@ -32,8 +32,11 @@ impl Tank {
             rules: self.plan.rules.iter().map(|rule| self.rule_status(rule)).collect(),
             top_offs: (0..self.top_offs.len()).map(|index| self.top_off_status(index, now)).collect(),
             drain_back: self.plan.drain_back.and_then(|_| self.drain_back.status()),
+            long_term: (!self.plan.drift.is_none() && self.plan.thermostat.is_some())
+                .then(|| self.drift.long_term.status(self.plan.drift.warmest_month)),
             holds: (0..self.holds.len()).map(|index| self.hold_status(index)).collect(),
-            alarms: (0..self.alarms.len()).map(|index| self.alarm_status(index)).collect(),
+            alarms: (0..self.alarms.len()).map(|index| self.alarm_status(index, now)).collect(),
+            alarm_load: self.alarm_load(now),
             caution: held.then(|| NOT_ISOLATION.to_owned()),
         }
     }
@@ -106,7 +109,7 @@ impl Tank {
         self.with_facts(|facts| conditions::reading(&self.plan, id, facts, self.now.steady))
     }
 
-    fn signal_status(&self, id: SignalId, now: crate::time::Now) -> SignalStatus {
+    pub(super) fn signal_status(&self, id: SignalId, now: crate::time::Now) -> SignalStatus {
         let (plan, vote) = (&self.plan.signals[id.index()], self.signals[id.index()].vote);
         let usable = vote.quality.is_usable();
         SignalStatus {
@@ -164,6 +167,9 @@ impl Tank {
             }),
             on_seconds: plug.on_millis as f64 / 1000.0,
             switches: plug.switches,
+            switches_by: plug.switches_by,
+            proof_times: plug.proof_times,
+            energy_joules: plan.plug.meter.as_ref().map(|_| plug.power.joules),
             unproven_commands: plug.unproven,
         }
     }
@@ -226,19 +232,41 @@ impl Tank {
         }
     }
 
-    fn alarm_status(&self, index: usize) -> AlarmStatus {
+    fn alarm_status(&self, index: usize, now: crate::time::Now) -> AlarmStatus {
         let (plan, live) = (&self.plan.alarms[index], &self.alarms[index]);
-        let normal = live.state == super::alarm::AlarmState::Normal;
+        let quiet = live.state == super::alarm::AlarmState::Normal || live.state.is_aside() && !live.on;
+        let name = |other: usize| self.plan.alarms[other].name.clone();
+        let since = live.since.filter(|_| !quiet);
+        let active = live.state.is_active();
+        let stale = active && since.is_some_and(|since| now.wall.since(since) > super::alarm::STALE);
         AlarmStatus {
             alarm: plan.name.clone(),
             priority: plan.priority,
             state: live.state.abbreviation(),
-            active: live.state.is_active(),
-            since: live.since.filter(|_| !normal),
-            text: if normal { String::new() } else { live.text.clone() },
-            advice: plan.advice.clone(),
+            active,
+            on: live.on,
+            since,
+            text: if quiet { String::new() } else { live.text.clone() },
+            consequence: plan.advice.consequence.clone(),
+            action: plan.advice.action.clone(),
             raised: live.raised,
+            latches: plan.latches,
+            aside: live.aside.as_ref().map(|aside| AsideStatus {
+                why: aside.why.clone(),
+                since: aside.since,
+                until: aside.until.map(|until| now.wall_at(until)),
+            }),
+            part_of: live.head.filter(|_| active).map(name),
+            group: if active && live.told { self.group_of(index).into_iter().map(name).collect() } else { Vec::new() },
+            nuisance: [live.chatters(now.steady).then_some(Nuisance::Chattering), stale.then_some(Nuisance::Stale)]
+                .into_iter()
+                .flatten()
+                .collect(),
         }
+    }
+
+    fn alarm_load(&self, now: crate::time::Now) -> AlarmLoad {
+        AlarmLoad { raised_in_10_minutes: self.flood.recent(now.steady), flood_since: self.flood.since(now.steady) }
     }
 
     /// How an output stands: decided, and how far that is proven; with what to do where it is not.

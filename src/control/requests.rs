@@ -11,7 +11,7 @@ use super::event::{Learned, NewWater, Request, RequestId};
 use super::hold::{Awaited, NOT_ISOLATION, WaitingAnswer};
 use super::ids::{HoldId, Name, OutputId};
 use super::interlock::Stage;
-use super::plan::{AlarmSource, OutputKind, Switch};
+use super::plan::{OutputKind, Switch};
 use super::status::ProofStatus;
 use super::tank::{Force, Tank};
 
@@ -37,6 +37,10 @@ impl Tank {
             Request::Reset { interlock } => self.ask_reset(by, interlock.as_deref(), effects).map(Some),
             Request::Confirm { output, what: Learned::Watts } => self.ask_confirm(by, &output, effects).map(Some),
             Request::Acknowledge { alarm } => self.ask_acknowledge(by, alarm.as_deref(), effects).map(Some),
+            Request::Shelve { alarm, lasting } => self.ask_shelve(by, &alarm, lasting, effects).map(Some),
+            Request::Unshelve { alarm } => self.ask_unshelve(by, &alarm, effects).map(Some),
+            Request::OutOfService { alarm, why } => self.ask_out_of_service(by, &alarm, &why, effects).map(Some),
+            Request::ReturnToService { alarm } => self.ask_return(by, &alarm, effects).map(Some),
         };
         match result {
             Ok(None) => {}
@@ -173,19 +177,32 @@ impl Tank {
     }
 
     fn ask_reset(&mut self, by: &str, name: Option<&str>, effects: &mut Vec<Effect>) -> Result<Answer, Answer> {
+        let mut alarms = if name.is_none() { self.latched_alarms() } else { Vec::new() };
         let wanted: Vec<usize> = match name {
-            Some(name) => {
-                let interlock = self.plan.interlock(name).ok_or_else(|| {
-                    unknown("interlock", name, self.plan.interlocks.iter().map(|interlock| &interlock.name))
-                })?;
-                vec![interlock.index()]
-            }
+            Some(name) => match (self.plan.interlock(name), self.plan.alarm(name)) {
+                (Some(interlock), _) => vec![interlock.index()],
+                (None, Some(alarm)) => {
+                    alarms.push(alarm.index());
+                    Vec::new()
+                }
+                (None, None) => {
+                    let latching = self.plan.alarms.iter().filter(|alarm| alarm.latches).map(|alarm| &alarm.name);
+                    let known = self.plan.interlocks.iter().map(|interlock| &interlock.name).chain(latching);
+                    return Err(unknown("interlock", name, known));
+                }
+            },
             None => (0..self.interlocks.len()).filter(|i| self.interlocks[*i].stage == Stage::Latched).collect(),
         };
-        if wanted.is_empty() {
+        if wanted.is_empty() && alarms.is_empty() {
             return Ok(done("nothing is latched"));
         }
         let (mut cleared, mut kept) = (Vec::new(), Vec::new());
+        for alarm in alarms {
+            match self.reset_alarm(alarm, by, effects) {
+                Ok(text) => cleared.push(text),
+                Err(text) => kept.push(text),
+            }
+        }
         for index in wanted {
             let name = self.plan.interlocks[index].name.clone();
             match self.interlocks[index].stage {
@@ -209,52 +226,6 @@ impl Tank {
         }
         kept.extend(cleared);
         Err(refused("not everything could be reset", kept))
-    }
-
-    fn ask_acknowledge(&mut self, by: &str, name: Option<&str>, effects: &mut Vec<Effect>) -> Result<Answer, Answer> {
-        let wanted: Vec<usize> = match name {
-            Some(name) => {
-                let alarm = self
-                    .plan
-                    .alarm(name)
-                    .ok_or_else(|| unknown("alarm", name, self.plan.alarms.iter().map(|alarm| &alarm.name)))?;
-                vec![alarm.index()]
-            }
-            None => (0..self.alarms.len()).collect(),
-        };
-        let mut names = Vec::new();
-        for index in wanted {
-            if !self.alarms[index].acknowledge() {
-                continue;
-            }
-            let name = self.plan.alarms[index].name.clone();
-            self.acknowledged_means(index);
-            self.unsaved = true;
-            self.journal(JournalKind::Alarm, &name, format!("acknowledged by {by}"), effects);
-            names.push(name.to_string());
-        }
-        if names.is_empty() {
-            return Ok(done("nothing to acknowledge"));
-        }
-        Ok(Answer { details: names, ..done("acknowledged") })
-    }
-
-    /// What acknowledging says besides: that a suspect value may be believed, that damage is known.
-    fn acknowledged_means(&mut self, alarm: usize) {
-        match self.plan.alarms[alarm].source {
-            AlarmSource::SignalLost(signal) | AlarmSource::Disagree(signal) => {
-                for probe in &self.plan.signals[signal.index()].probes {
-                    self.probes[probe.index()].trust();
-                }
-            }
-            AlarmSource::ProbeLost(probe) => self.probes[probe.index()].trust(),
-            AlarmSource::StateDamaged => {
-                self.damaged = false;
-                self.top_offs.iter_mut().for_each(super::top_off::TopOff::forget_assumed);
-            }
-            AlarmSource::ClockJumped => self.jumped_at = None,
-            _ => {}
-        }
     }
 
     fn await_answer(&mut self, to: RequestId, about: Awaited, joined: bool) {

@@ -26,6 +26,8 @@ pub struct TankState {
     pub top_offs: BTreeMap<Name, TopOffRecord>,
     /// What ran back into the sump at the last stops of the return pump.
     pub drain_back: DrainBackRecord,
+    /// What is usual, what drifts, and the water's long story.
+    pub drift: super::drift::record::DriftRecord,
     /// Alarms that are not normal, and every alarm's count.
     pub alarms: BTreeMap<Name, AlarmRecord>,
     /// The state that this one replaced could not be read; until somebody acknowledges it.
@@ -119,6 +121,14 @@ pub struct OutputRecord {
     /// W: what it draws while it runs, as a person confirmed it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub confirmed_watts: Option<f64>,
+    /// J, by its meter.
+    #[serde(skip_serializing_if = "is_zero")]
+    pub joules: f64,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde asks by reference")]
+fn is_zero(joules: &f64) -> bool {
+    *joules == 0.0
 }
 
 /// What an output draws while it runs, as it was learned: W.
@@ -144,6 +154,36 @@ pub struct AlarmRecord {
     pub text: String,
     /// Times raised.
     pub raised: u64,
+    /// Its condition held, also while it was set aside.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub on: bool,
+    /// Why it is shelved, suppressed or out of service.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub aside: Option<AsideRecord>,
+    /// Acknowledged, and told again then if it still stands.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub again_at: Option<Wall>,
+    /// People were told of it by its own name.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub told: bool,
+    /// The alarm whose consequence it is.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub head: Option<Name>,
+}
+
+/// Why an alarm is set aside.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct AsideRecord {
+    /// By whom and why, in words.
+    pub why: String,
+    /// Since when.
+    pub since: Wall,
+    /// The original end of its shelving.
+    #[serde(default)]
+    pub until: Option<Wall>,
+    /// When people are reminded of it next.
+    #[serde(default)]
+    pub remind: Option<Wall>,
 }
 
 /// A top-off's record. Ages, not times: only what a daemon lived through makes them older, so no wall
@@ -187,6 +227,8 @@ pub struct EvaporationRecord {
     pub sum: f64,
     /// Very short intervals in a row.
     pub short: u8,
+    /// How long no refill was wanted so far, and the litres that have to go for one.
+    pub waited: Option<(Span, f64)>,
 }
 
 /// Water that was given.

@@ -3,9 +3,11 @@
 use crate::time::{Span, Wall};
 use crate::units::Quantity;
 
+use super::arbiter::Layer;
 use super::event::Alive;
 use super::ids::Name;
 use super::plan::{OutputKind, Priority, Switch};
+use super::proof_times::ProofTimes;
 use super::quality::Quality;
 use super::state::UsualPower;
 
@@ -36,10 +38,15 @@ pub struct TankStatus {
     /// What ran back into the sump when the return pump stopped.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub drain_back: Option<DrainBackStatus>,
+    /// Heat stress and excursions, over months and years.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub long_term: Option<super::long_term::LongTermStatus>,
     /// Each hold procedure.
     pub holds: Vec<HoldStatus>,
     /// Each alarm.
     pub alarms: Vec<AlarmStatus>,
+    /// Whether there are too many alarms for a person.
+    pub alarm_load: AlarmLoad,
     /// What to be careful about while this state lasts.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub caution: Option<String>,
@@ -147,6 +154,15 @@ pub struct OutputStatus {
     pub on_seconds: f64,
     /// Commanded changes, over all time.
     pub switches: u64,
+    /// The same since the start of the daemon, by the layer that decided, in the order of rank.
+    #[serde(skip)]
+    pub switches_by: [u64; Layer::WORDS.len()],
+    /// How long its plug took to prove commands, since the start of the daemon.
+    #[serde(skip)]
+    pub proof_times: ProofTimes,
+    /// J over all time, by its meter; none without one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub energy_joules: Option<f64>,
     /// Commands that were not proven in time, over all time.
     pub unproven_commands: u64,
 }
@@ -280,18 +296,66 @@ pub struct AlarmStatus {
     pub alarm: Name,
     /// How soon somebody must act.
     pub priority: Priority,
-    /// `NORM`, `UNACK`, `ACKED`, `RTNUN`.
+    /// `NORM`, `UNACK`, `ACKED`, `RTNUN`, `LTUNK`, `LTAKD`, `SHLVD`, `DSUPR`, `OOSRV`.
     pub state: &'static str,
-    /// Whether the condition holds now.
+    /// Whether it is in alarm: the condition holds now and nothing silences it.
     pub active: bool,
+    /// Whether the condition holds now, also while it is silenced.
+    pub on: bool,
     /// Since when, by the wall clock.
     pub since: Option<Wall>,
     /// What it says.
     pub text: String,
+    /// What happens if nobody acts.
+    pub consequence: String,
     /// What to do.
-    pub advice: String,
+    pub action: String,
     /// Times raised, over all time.
     pub raised: u64,
+    /// Whether it stays until it is reset.
+    pub latches: bool,
+    /// Why it is shelved, suppressed by design or out of service.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub aside: Option<AsideStatus>,
+    /// The alarm whose consequence it is.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub part_of: Option<Name>,
+    /// The alarms for which it speaks.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub group: Vec<Name>,
+    /// What is wrong with the alarm itself.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub nuisance: Vec<Nuisance>,
+}
+
+/// What is wrong with an alarm itself, whatever it tells of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Nuisance {
+    /// It came and went three times within a minute, in the last ten minutes.
+    Chattering,
+    /// It has been in alarm for more than a day.
+    Stale,
+}
+
+/// Why an alarm is silenced.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct AsideStatus {
+    /// By whom and why, in words.
+    pub why: String,
+    /// Since when.
+    pub since: Wall,
+    /// Until when, if it is shelved.
+    pub until: Option<Wall>,
+}
+
+/// How many alarms come.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
+pub struct AlarmLoad {
+    /// Raised in the last ten minutes; counted to 32.
+    pub raised_in_10_minutes: usize,
+    /// Since when more than ten came in ten minutes, until fewer than five do.
+    pub flood_since: Option<Wall>,
 }
 
 /// Why an output is as it is.

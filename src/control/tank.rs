@@ -12,10 +12,13 @@ use crate::units::{Conductivity, Temperature};
 use crate::water::salinity_probe;
 
 use super::alarm::Alarm;
+use super::alarm_links::{self, AlarmLinks};
+use super::alarm_load::Flood;
 use super::arbiter::{Layer, Opinions};
 use super::conditions::{self, Facts, Node};
 use super::deadlines::Deadlines;
 use super::drain_back::DrainBack;
+use super::drift::Drift;
 use super::effect::{Deadline, DeadlineKind, Durability, Effect, JournalEntry, JournalKind};
 use super::event::{Event, Retained};
 use super::futile::{self, Futile};
@@ -96,11 +99,15 @@ pub struct Tank {
     pub(super) futile: Futile,
     pub(super) top_offs: Vec<TopOff>,
     pub(super) drain_back: DrainBack,
+    pub(super) drift: Drift,
     pub(super) interlocks: Vec<Interlock>,
     pub(super) plugs: Vec<Plug>,
     pub(super) forces: Vec<Option<Force>>,
     pub(super) holds: Vec<Hold>,
     pub(super) alarms: Vec<Alarm>,
+    /// How the plan's alarms hang together.
+    pub(super) links: Vec<AlarmLinks>,
+    pub(super) flood: Flood,
     pub(super) waiting: Vec<WaitingAnswer>,
     /// What each layer said of each output in the last step.
     pub(super) opinions: Vec<Opinions>,
@@ -143,10 +150,13 @@ impl Tank {
             futile: Futile::default(),
             top_offs: Self::blank_top_offs(&plan, now.steady),
             drain_back: DrainBack::default(),
+            drift: Drift::default(),
             interlocks: vec![Interlock::default(); plan.interlocks.len()],
             forces: vec![None; plan.outputs.len()],
             holds: vec![Hold::default(); plan.holds.len()],
             alarms: vec![Alarm::default(); plan.alarms.len()],
+            links: alarm_links::links(&plan),
+            flood: Flood::default(),
             waiting: Vec::new(),
             opinions: Vec::with_capacity(plan.outputs.len()),
             plugs,
@@ -399,6 +409,7 @@ impl Tank {
             self.tell_plugs(effects, &mut deadlines);
         }
         self.pay_top_offs(effects, &mut deadlines);
+        self.follow_drift(&mut deadlines);
         self.follow_alarms(effects, &mut deadlines);
         self.answer_waiting(effects, &mut deadlines);
         self.save(effects, &mut deadlines);

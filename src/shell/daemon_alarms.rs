@@ -10,7 +10,7 @@ use crate::control::plan::Priority;
 use crate::time::Wall;
 use crate::wire::metrics::Meters;
 
-use super::notify::Notification;
+use super::notify::message::{Notification, What};
 
 /// One of them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -33,11 +33,18 @@ pub enum DaemonAlarm {
     KeptRequest,
     /// The HTTP service cannot listen.
     NoWeb,
+    /// A channel does not deliver what it should.
+    ChannelFailing,
+    /// The watcher of the heartbeat is not reached.
+    HeartbeatFailing,
 }
+
+/// The name of the alarm that a channel fails: it is told by another one.
+pub const CHANNEL_FAILING: &str = "channel-failing";
 
 impl DaemonAlarm {
     /// Every one.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 11] = [
         Self::BrokerLost,
         Self::BrokerUnsteady,
         Self::SecondDaemon,
@@ -47,6 +54,8 @@ impl DaemonAlarm {
         Self::ReloadRefused,
         Self::KeptRequest,
         Self::NoWeb,
+        Self::ChannelFailing,
+        Self::HeartbeatFailing,
     ];
 
     /// Its name.
@@ -61,6 +70,8 @@ impl DaemonAlarm {
             Self::ReloadRefused => "reload-refused",
             Self::KeptRequest => "kept-request",
             Self::NoWeb => "no-web",
+            Self::ChannelFailing => CHANNEL_FAILING,
+            Self::HeartbeatFailing => "heartbeat-failing",
         }
     }
 
@@ -72,36 +83,55 @@ impl DaemonAlarm {
     fn priority(self) -> Priority {
         match self {
             Self::BrokerLost
+            | Self::ChannelFailing
             | Self::SecondDaemon
             | Self::StoreFailing
             | Self::StoreDamaged
             | Self::SubscriptionRefused => Priority::High,
-            Self::BrokerUnsteady | Self::ReloadRefused | Self::KeptRequest | Self::NoWeb => Priority::Medium,
+            Self::BrokerUnsteady | Self::ReloadRefused | Self::KeptRequest | Self::NoWeb | Self::HeartbeatFailing => {
+                Priority::Medium
+            }
         }
     }
 
-    fn advice(self) -> &'static str {
+    /// What happens if nobody acts.
+    fn consequence(self) -> &'static str {
         match self {
             Self::BrokerLost => {
-                "plugs with a lease turn off by themselves, the others stay as they are; look at the broker, its machine and the network"
+                "Nothing is heard and nothing can be commanded: plugs with a lease turn off by themselves, the others stay as they are."
             }
+            Self::BrokerUnsteady => "At each loss commands wait, and what has a lease may turn off.",
+            Self::SecondDaemon => "Two daemons undo each other's commands.",
+            Self::SubscriptionRefused => {
+                "What these topics say is not heard: it counts as unknown, and what needs it waits."
+            }
+            Self::StoreFailing => "Control goes on from memory; a restart would lose what is not written.",
+            Self::StoreDamaged => "Safe values were taken: latches as set, budgets as spent, holds not known.",
+            Self::ReloadRefused => "The old config is at work.",
+            Self::NoWeb => "Control goes on without page, metrics and command line.",
+            Self::ChannelFailing => "Alarms do not reach people that way.",
+            Self::HeartbeatFailing => "Nobody would notice if this daemon were silent.",
+            Self::KeptRequest => "It was not carried out; it comes back at every restart of the daemon.",
+        }
+    }
+
+    /// What to do.
+    fn action(self) -> &'static str {
+        match self {
+            Self::BrokerLost => "Look at the broker, its machine and the network.",
             Self::BrokerUnsteady => {
-                "look at the broker's log; a client with the same id, a rule or a limit may be the cause"
+                "Look at the broker's log; a client with the same id, a rule or a limit may be the cause."
             }
-            Self::SecondDaemon => "stop one of the two, or give each its own client id, root topic and plugs",
-            Self::SubscriptionRefused => "let the daemon's user read these topics in the broker's access rules",
-            Self::StoreFailing => {
-                "control goes on from memory; free the disk or mend it, for a restart would lose what is not written"
-            }
-            Self::StoreDamaged => {
-                "safe values were taken; check the tank, its holds and its trips, and keep the file for a look"
-            }
-            Self::ReloadRefused => {
-                "the old config is at work; mend the new one with `slackwater check` and reload again"
-            }
-            Self::NoWeb => "control goes on without page, metrics and command line; free the address or change it",
+            Self::SecondDaemon => "Stop one of the two, or give each its own client id, root topic and plugs.",
+            Self::SubscriptionRefused => "Let the daemon's user read these topics in the broker's access rules.",
+            Self::StoreFailing => "Free the disk or mend it.",
+            Self::StoreDamaged => "Check the tank, its holds and its trips, and keep the file for a look.",
+            Self::ReloadRefused => "Mend the new one with `slackwater check` and reload again.",
+            Self::NoWeb => "Free the address or change it.",
+            Self::ChannelFailing => "Run `slackwater notify test`, and mend what it says.",
+            Self::HeartbeatFailing => "Look at the watcher and the way there.",
             Self::KeptRequest => {
-                "find who publishes requests with the retain flag, and clear the message by an empty retained one on the same topic"
+                "Find who publishes requests with the retain flag, and clear the message by an empty retained one on the same topic."
             }
         }
     }
@@ -118,8 +148,10 @@ pub struct Standing {
     pub since: Wall,
     /// What it says.
     pub text: String,
+    /// What happens if nobody acts.
+    pub consequence: &'static str,
     /// What to do.
-    pub advice: &'static str,
+    pub action: &'static str,
 }
 
 /// Those that stand.
@@ -137,8 +169,14 @@ impl DaemonAlarms {
         }
         tracing::error!("{}: {text}", alarm.word());
         meters.daemon_alarm(alarm.word(), true);
-        let standing =
-            Standing { alarm: alarm.word(), priority: alarm.priority(), since: now, text, advice: alarm.advice() };
+        let standing = Standing {
+            alarm: alarm.word(),
+            priority: alarm.priority(),
+            since: now,
+            text,
+            consequence: alarm.consequence(),
+            action: alarm.action(),
+        };
         let notification = notification(&standing, NoticeKind::Raised);
         self.standing.insert(alarm, standing);
         Some(notification)
@@ -159,13 +197,10 @@ impl DaemonAlarms {
 }
 
 fn notification(standing: &Standing, what: NoticeKind) -> Notification {
+    let (since, text) = (standing.since, standing.text.clone());
     Notification {
-        tank: "daemon".to_owned(),
-        alarm: standing.alarm.to_owned(),
-        priority: standing.priority,
-        what,
-        since: standing.since,
-        text: standing.text.clone(),
-        advice: standing.advice.to_owned(),
+        consequence: standing.consequence.to_owned(),
+        advice: standing.action.to_owned(),
+        ..Notification::plain("daemon", standing.alarm, What::from(what), standing.priority, since, text)
     }
 }

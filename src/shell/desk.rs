@@ -9,7 +9,9 @@ pub mod answer;
 mod effects;
 pub mod housekeeping;
 mod journal;
+mod notices;
 mod outbox;
+mod records;
 mod reload;
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
@@ -22,7 +24,7 @@ use crate::control::event::{BrokerSaid, Event, Retained};
 use crate::control::{Remembered, Tank};
 use crate::time::Steady;
 use crate::wire::metrics::{Meters, PublishResult};
-use crate::wire::{Heard, Message, MessageKind, OwnTopics, Publish, Router, TankIndex};
+use crate::wire::{Heard, Message, MessageKind, OwnTopics, Publish, Router, TankIndex, said};
 
 use super::asks::Asks;
 use super::care::CareHandle;
@@ -34,6 +36,7 @@ use super::pulse::Pulse;
 use super::store::Store;
 use journal::Journal;
 use outbox::Outbox;
+use records::Records;
 
 /// Deadlines that one turn meets at most, so that messages are heard in between.
 const DEADLINES_A_TURN: usize = 32;
@@ -46,11 +49,13 @@ struct Seat {
     unsaved: bool,
     /// When it was asked lately over its topic.
     asked: VecDeque<Instant>,
+    /// What is written down of its signals.
+    records: Records,
 }
 
 impl Seat {
-    fn new(tank: Tank) -> Self {
-        Self { tank, armed: None, unsaved: false, asked: VecDeque::new() }
+    fn new(tank: Tank, records: Records) -> Self {
+        Self { tank, armed: None, unsaved: false, asked: VecDeque::new(), records }
     }
 }
 
@@ -107,6 +112,8 @@ pub struct Parts {
     pub pulse: Arc<Pulse>,
     /// This data directory's own name.
     pub instance: String,
+    /// Each tank's running day, as the store has it.
+    pub steadiness: BTreeMap<String, String>,
 }
 
 impl Desk {
@@ -115,9 +122,11 @@ impl Desk {
         let now = parts.clock.now();
         let own = OwnTopics::new(&parts.settings.root);
         let (setups, remembered): (Vec<_>, Vec<_>) = parts.tanks.into_iter().unzip();
+        let kept = |tank: &str| parts.steadiness.get(tank).map(String::as_str);
+        let records: Vec<_> = setups.iter().map(|s| Records::new(&s.plan, &s.facts, kept(&s.plan.name))).collect();
         let (plans, bindings): (Vec<_>, Vec<_>) = setups.into_iter().map(|s| (s.plan, s.bindings)).unzip();
-        let seats: Vec<Seat> =
-            plans.into_iter().zip(remembered).map(|(plan, known)| Seat::new(Tank::new(plan, known, now))).collect();
+        let tanks = plans.into_iter().zip(remembered).map(|(plan, known)| Tank::new(plan, known, now));
+        let seats: Vec<Seat> = tanks.zip(records).map(|(tank, records)| Seat::new(tank, records)).collect();
         let count = seats.len();
         let mut desk = Self {
             router: Router::new(bindings, &own),
@@ -145,6 +154,7 @@ impl Desk {
             housekeeping: housekeeping::State::default(),
         };
         (0..count).for_each(|index| desk.arm(index));
+        desk.tell_what_stands();
         desk
     }
 
@@ -176,7 +186,10 @@ impl Desk {
                     self.count(&event);
                     self.step(tank, event);
                 }
-                Heard::Ask(tank, asked) => self.asked_by_topic(tank, asked, incoming.reply.clone()),
+                Heard::Ask(tank, asked) => {
+                    let by = said::by("ask topic", &incoming.payload);
+                    self.asked_by_topic(tank, by, asked, incoming.reply.clone());
+                }
                 Heard::KeptAsk(tank) => self.refuse_kept_ask(tank),
             }
         }
@@ -215,8 +228,13 @@ impl Desk {
         let Some(seat) = self.seats.get_mut(index.0) else {
             return;
         };
-        let effects = seat.tank.step(event, self.clock.now());
+        let heard = if let Event::ReadingArrived { probe, .. } = event { Some(probe) } else { None };
+        let now = self.clock.now();
+        let effects = seat.tank.step(event, now);
         self.carry_out(index, effects);
+        if let Some(probe) = heard {
+            self.write_down(index.0, probe, now);
+        }
         self.arm(index.0);
         self.outbox.changed(index.0);
     }
@@ -379,13 +397,13 @@ impl Desk {
     fn raise(&mut self, alarm: DaemonAlarm, text: String) {
         let now = self.clock.now().wall;
         if let Some(notification) = self.alarms.raise(alarm, text, now, &self.meters) {
-            self.notifier.tell(&notification);
+            self.notifier.tell(notification);
         }
     }
 
     fn clear(&mut self, alarm: DaemonAlarm) {
         if let Some(notification) = self.alarms.clear(alarm, &self.meters) {
-            self.notifier.tell(&notification);
+            self.notifier.tell(notification);
         }
     }
 

@@ -6,9 +6,11 @@ use crate::config::Setup;
 use crate::control::effect::Answer;
 use crate::control::event::Request;
 use crate::control::status::{Explanation, TankStatus};
+use crate::wire::metrics::TankRecords;
 
 use super::daemon_alarms::{DaemonAlarm, Standing};
-use super::notify::Notification;
+use super::notify::letter::{ChannelState, TestResult};
+use super::notify::message::Notification;
 
 /// One question or order.
 #[derive(Debug)]
@@ -22,7 +24,7 @@ pub enum Job {
         /// At most so many.
         count: usize,
         /// Fewer than asked: there are no more.
-        reply: oneshot::Sender<Vec<TankStatus>>,
+        reply: oneshot::Sender<Vec<(TankStatus, TankRecords)>>,
     },
     /// One tank's status.
     Status {
@@ -60,6 +62,17 @@ pub enum Job {
     },
     /// People are to be told of what can wait: chores, supplies.
     Tell(Box<Notification>),
+    /// How the channels are.
+    Channels(oneshot::Sender<Vec<ChannelState>>),
+    /// A try of one channel, or of all; the journal tells who asked.
+    TestChannels {
+        /// Which; `None`: all.
+        channel: Option<String>,
+        /// Who asks.
+        by: String,
+        /// What came back from each.
+        reply: oneshot::Sender<Result<Vec<TestResult>, NotFound>>,
+    },
     /// An alarm of the daemon that another thread noticed: its text, or `None` when it is over.
     Noticed(DaemonAlarm, Option<String>),
 }
@@ -67,7 +80,7 @@ pub enum Job {
 /// A name that is not there, and those that are.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct NotFound {
-    /// `tank` or `output`.
+    /// `tank`, `output` or `channel`.
     pub what: &'static str,
     /// The name.
     pub name: String,

@@ -14,6 +14,7 @@
     reason = "here is the outside world: time-outs, sockets, and maps that no effect depends on"
 )]
 
+pub mod alarm_lines;
 mod asks;
 pub mod background;
 mod care;
@@ -30,7 +31,7 @@ mod notify;
 mod pulse;
 mod run;
 mod secrets;
-mod store;
+pub mod store;
 
 pub use clock::unix_nanos;
 pub use http::Loader;

@@ -28,11 +28,16 @@ impl Pulse {
         self.connected.store(connected, Ordering::Relaxed);
     }
 
+    /// Whether control completed a turn lately.
+    pub fn turns(&self) -> bool {
+        let last = Duration::from_millis(self.turned.load(Ordering::Relaxed));
+        self.start.elapsed().saturating_sub(last) <= RECENT
+    }
+
     /// Why the daemon is not ready; `None`: it is.
     pub fn not_ready(&self) -> Option<&'static str> {
-        let age = self.start.elapsed().saturating_sub(Duration::from_millis(self.turned.load(Ordering::Relaxed)));
         match () {
-            () if age > RECENT => Some("the control loop has not turned for more than 5 s"),
+            () if !self.turns() => Some("the control loop has not turned for more than 5 s"),
             () if !self.connected.load(Ordering::Relaxed) => Some("the broker is not connected"),
             () => None,
         }

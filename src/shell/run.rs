@@ -19,7 +19,7 @@ use super::desk::{Desk, Parts};
 use super::http::{self, Loader};
 use super::job::Job;
 use super::lock::{DataLock, LockError};
-use super::notify::Notifier;
+use super::notify::{self, Notifier};
 use super::pulse::Pulse;
 use super::store::{Found, OpenError, Store};
 use super::{background, care, control_loop, look};
@@ -85,7 +85,7 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
         // A broken disk must not leave the tank without control.
         Err(io) => (None, Some(io.to_string())),
     };
-    let channels: Vec<&str> = settings.channels.iter().map(|channel| &*channel.name).collect();
+    let channels: Vec<&str> = settings.notify.channels.iter().map(|channel| &*channel.name).collect();
     let meters = Meters::new(&DaemonAlarm::words(), &channels);
     let (store, found) = Store::open(&settings.data_dir, meters.clone()).map_err(RunError::Store)?;
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(RunError::System)?;
@@ -95,11 +95,20 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
         }
         let clock = options.clock.unwrap_or_else(|| Clock::start(1.0));
         let pulse = Arc::new(Pulse::default());
-        let notifier = Notifier::start(&settings.channels, &meters);
+        let notifier = Notifier::start(notify::Parts {
+            clock,
+            settings: settings.notify.clone(),
+            broker: settings.broker.clone(),
+            zone: notify::zone(&settings, setup.tanks.iter().map(|tank| &tank.plan)),
+            data_dir: settings.data_dir.clone(),
+            pulse: Arc::clone(&pulse),
+            meters: meters.clone(),
+        });
         let trouble = lock_trouble.or_else(|| found.damaged.clone());
         let instance = found.instance.clone();
         let care_parts = care::Parts::new(&setup, found.care.clone(), store.care_writer(), clock);
         let care = care_parts.handle();
+        let steadiness = found.steadiness.clone();
         let (tanks, shelf) = remembered(setup.tanks, found);
         meters.reload_ok.set(1);
         meters.reload_at.set(clock.now().wall.unix_seconds());
@@ -114,6 +123,7 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
             meters: meters.clone(),
             pulse: Arc::clone(&pulse),
             instance,
+            steadiness,
         };
         let mut desk = Desk::new(parts);
         if trouble.is_some() {
@@ -132,6 +142,7 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
             pulse,
             care: care.clone(),
             loader: options.loader.clone(),
+            data_dir: settings.data_dir.clone(),
             on_listen: options.on_listen,
         };
         let web = background::spawn("http", move || http::run(service, stopped)).map_err(RunError::System)?;
@@ -143,9 +154,9 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
         let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
         let _ = stop.send(true);
         care.stop();
-        wait_for(&keeper);
+        background::join_within(keeper, Duration::from_secs(2));
         desk.close();
-        wait_for(&web);
+        background::join_within(web, Duration::from_secs(2));
         Ok(())
     })
 }
@@ -194,13 +205,4 @@ fn reload_on_hang_up(loader: Loader, inbox: mpsc::Sender<Job>) {
             }
         }
     });
-}
-
-fn wait_for(thread: &std::thread::JoinHandle<()>) {
-    for _ in 0..100 {
-        if thread.is_finished() {
-            return;
-        }
-        std::thread::sleep(Duration::from_millis(20));
-    }
 }

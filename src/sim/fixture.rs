@@ -49,6 +49,7 @@ impl Tank {
             holds: vec![],
             mixing_bin: crate::control::plan::MixingBin::default(),
             alarms: vec![],
+            drift: crate::control::plan::drift::DriftPlan::default(),
         };
         Self { plan, bindings: TankBindings { tank: name, probes: vec![], plugs: vec![] } }
     }

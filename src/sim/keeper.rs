@@ -8,8 +8,16 @@
 //! refused release they pour in what fresh water is missing and ask again, each five minutes. A keeper
 //! who resets nothing is the usual one: what latches stays latched until a sentence says `keeper resets`.
 //!
+//! A keeper who answers comes when an alarm of the daemon still stands after a while: after an hour to an urgent one, four to
+//! a high one, a day to a medium one, a quarter of an hour to a hold that is overdue, for who began it is near [choice: later
+//! than the alarms ask, as people are], mends what is broken, sets the water
+//! right, asks for a reset and acknowledges. What the daemon does not tell is never mended.
+//!
 //! Limits: no I/O; whoever plays the home carries the requests, and tells back what was refused.
 
+use crate::control::effect::{Notice, NoticeKind};
+use crate::control::ids::AlarmId;
+use crate::control::plan::Priority;
 use crate::control::{Request, TankPlan};
 use crate::time::{Now, Span, Steady};
 use crate::wire::OwnTopics;
@@ -32,6 +40,8 @@ pub enum Routine {
     /// Feeds each day at 18:00, fills the reservoir every second day at 20:00, changes a tenth of the water each
     /// seventh day at 10:00, cleans the probes every fourth week; hours of the tank's own zone.
     AtHome,
+    /// As at home, and comes when an alarm calls.
+    Answers,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -43,12 +53,15 @@ enum Task {
     Refill,
     Clean,
     TopUp,
+    Visit(AlarmId),
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Errand {
     Hold(&'static str),
     Release(&'static str),
+    ReleaseAll,
+    Acknowledge,
     Reset,
 }
 
@@ -72,6 +85,9 @@ pub struct Keeper {
     habits: Vec<Habit>,
     /// A release that was asked and not answered yet.
     releasing: Vec<Option<&'static str>>,
+    routine: Routine,
+    /// The holds of each tank.
+    procedures: Vec<Vec<String>>,
 }
 
 #[derive(Debug)]
@@ -92,7 +108,7 @@ impl Keeper {
                 .collect()
         };
         let mut habits = Vec::new();
-        if routine == Routine::AtHome {
+        if routine != Routine::Away {
             for (tank, plan) in plans.iter().enumerate() {
                 let now = u64::from(plan.zone.time_of_day(start.wall).seconds());
                 let at = |hour: u64, day: u64| {
@@ -118,7 +134,47 @@ impl Keeper {
             tasks: Vec::new(),
             habits,
             releasing: vec![None; plans.len()],
+            routine,
+            procedures: plans
+                .iter()
+                .map(|plan| plan.holds.iter().map(|hold| hold.name.to_string()).collect())
+                .collect(),
         }
+    }
+
+    /// An alarm came, is told again, or went.
+    pub fn called(&mut self, tank: usize, notice: &Notice, now: Steady) {
+        let visit = (tank, Task::Visit(notice.alarm));
+        let of_hold = |hold: &String| notice.name.strip_suffix("-overdue") == Some(hold);
+        let wait = match notice.priority {
+            _ if self.routine != Routine::Answers => return,
+            _ if self.procedures[tank].iter().any(of_hold) => Span::from_minutes(15),
+            Priority::Low => return,
+            Priority::Medium => Span::from_hours(24),
+            Priority::High => Span::from_hours(4),
+            Priority::Urgent => Span::from_hours(1),
+        };
+        let planned = self.tasks.iter().any(|(_, tank, task)| (*tank, *task) == visit);
+        match notice.what {
+            NoticeKind::Cleared | NoticeKind::Silenced => self.tasks.retain(|(_, tank, task)| (*tank, *task) != visit),
+            NoticeKind::Raised | NoticeKind::Reminder if planned => {}
+            NoticeKind::Raised | NoticeKind::Reminder => self.plan(now.after(wait), visit.0, visit.1),
+        }
+    }
+
+    /// Mends what is broken, and asks for what is latched or held once the water has settled.
+    fn visit(&mut self, world: &mut World, tank: usize, now: Steady, tell: &mut dyn FnMut(usize, &str)) {
+        let mended = world.mend(tank);
+        let what =
+            if mended.is_empty() { "finds nothing broken".to_owned() } else { format!("mends: {}", mended.join("; ")) };
+        tell(tank, &format!("comes to an alarm and {what}"));
+        let carries = |(_, of, task): &(Steady, usize, Task)| *of == tank && matches!(task, Task::Out(_) | Task::In(_));
+        if !self.tasks.iter().any(carries) {
+            self.plan(now.after(Span::from_minutes(5)), tank, Task::Ask(Errand::ReleaseAll));
+        }
+        self.plan(now.after(Span::from_minutes(6)), tank, Task::Ask(Errand::Reset));
+        // Whoever has looked at the probes says so: a reading that leapt is not believed before.
+        self.plan(now.after(Span::from_minutes(7)), tank, Task::Ask(Errand::Acknowledge));
     }
 
     /// Where a tank is asked.
@@ -200,6 +256,7 @@ impl Keeper {
                     }
                 }
                 Task::Clean => world.clean_probes(tank),
+                Task::Visit(_) => self.visit(world, tank, now, tell),
                 Task::Ask(errand) if !daemon_hears => {
                     self.plan(now.after(Span::from_minutes(1)), tank, Task::Ask(errand));
                 }
@@ -207,12 +264,16 @@ impl Keeper {
                     let request = match errand {
                         Errand::Hold(name) => Request::hold(name),
                         Errand::Release(name) => Request::Release { procedure: Some(name.to_owned()) },
+                        Errand::Acknowledge => Request::Acknowledge { alarm: None },
+                        Errand::ReleaseAll => Request::Release { procedure: None },
                         Errand::Reset => Request::Reset { interlock: None },
                     };
                     self.releasing[tank] = if let Errand::Release(name) = errand { Some(name) } else { None };
                     let words = match errand {
                         Errand::Hold(name) => format!("asks for hold {name}"),
                         Errand::Release(name) => format!("asks to release {name}"),
+                        Errand::ReleaseAll => "asks to release whatever is held".to_owned(),
+                        Errand::Acknowledge => "acknowledges all alarms".to_owned(),
                         Errand::Reset => "asks for a reset".to_owned(),
                     };
                     tell(tank, &words);

@@ -77,13 +77,13 @@ impl<'de> serde::Deserialize<'de> for Date {
 
 impl Zone {
     /// The local day at a moment.
-    pub fn day(self, wall: Wall) -> Date {
+    pub fn calendar_day(self, wall: Wall) -> Date {
         Date(self.date(wall))
     }
 
     /// The first moment of a local day.
     pub fn start_of(self, day: Date) -> Wall {
-        self.moment(day, LocalTime::MIDNIGHT)
+        self.day_of(day.0).from
     }
 
     /// The moment of a local time on a day. One that the clock jumps over is the moment of the jump; of two, the first.
@@ -117,7 +117,7 @@ impl Zone {
         if let Some(at) = Wall::from_rfc3339(text) {
             return Ok(at);
         }
-        let today = self.day(now);
+        let today = self.calendar_day(now);
         let (day, time) = match text.split_once([' ', 'T']) {
             Some((day, time)) => (day, Some(time.trim())),
             None if text.contains(':') => ("today", Some(text)),

@@ -7,10 +7,13 @@
 //! time and may jump; [`Now`] is both, read together; a [`Span`] is a duration.
 
 mod date;
+mod day;
 mod local;
+mod month;
 mod span;
 
 pub use date::{Date, later};
+pub use day::LocalDay;
 pub use local::{DailyWindow, LocalTime, Zone, ZoneError};
 pub use span::{Span, SpanError};
 

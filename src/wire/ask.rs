@@ -4,9 +4,12 @@
 //! hold water-change            release            release water-change            hold probe-care display-temp
 //! force heater off             force heater off for 20 min              end-force heater
 //! reset heater-cutoff          ack temperature-high                     confirm heater watts
+//! shelve room-lost for 2 h because its battery is on its way             unshelve room-lost
+//! out-of-service room-lost because the probe is at the mender's          return-to-service room-lost
 //! {"do":"force","output":"heater","to":"off","lasting":"20 min"}
 //! {"do":"new-water","litres":"9 L","salinity":"35 psu","temperature":"24.5 °C"}
 //! ```
+//! Whoever asks may say who (`"who":"Ana"`) and why (`"why":"..."`, or `because ...`): both go into the journal.
 //! Whatever is not understood becomes an answer that lists what is, the nearest first; nothing is
 //! guessed and nothing is done.
 
@@ -18,6 +21,8 @@ use crate::control::plan::Switch;
 use crate::time::Span;
 use crate::units::{Amount, Quantity};
 
+use super::said;
+
 /// The greatest size of a request.
 pub const GREATEST: usize = 4096;
 
@@ -26,16 +31,20 @@ const NEW_WATER: [(&str, Quantity); 3] =
     [("litres", Quantity::Volume), ("salinity", Quantity::Salinity), ("temperature", Quantity::Temperature)];
 
 /// What may be asked, for the answer to what may not.
-const FORMS: [&str; 9] = [
+const FORMS: [&str; 13] = [
     "hold PROCEDURE",
     "hold probe-care PROBE",
     "release [PROCEDURE]",
     "{\"do\":\"new-water\",\"litres\":\"9 L\",\"salinity\":\"35 psu\",\"temperature\":\"24.5 °C\"}",
     "force OUTPUT on|off [for 20 min]",
     "end-force OUTPUT",
-    "reset [INTERLOCK]",
+    "reset [INTERLOCK|ALARM]",
     "confirm OUTPUT watts",
-    "acknowledge [ALARM]",
+    "acknowledge [ALARM] [because TEXT]",
+    "shelve ALARM [for 2 h] [because TEXT]",
+    "unshelve ALARM",
+    "out-of-service ALARM because TEXT",
+    "return-to-service ALARM",
 ];
 
 /// Reads a payload of the `ask` topic, or the body of a POST.
@@ -55,7 +64,14 @@ pub fn parse_for_all(payload: &[u8]) -> Result<Request, Answer> {
         Request::Hold { .. } | Request::Release { .. } | Request::Reset { .. } | Request::Acknowledge { .. } => {
             Ok(request)
         }
-        Request::NewWater { .. } | Request::Force { .. } | Request::EndForce { .. } | Request::Confirm { .. } => {
+        Request::NewWater { .. }
+        | Request::Force { .. }
+        | Request::EndForce { .. }
+        | Request::Confirm { .. }
+        | Request::Shelve { .. }
+        | Request::Unshelve { .. }
+        | Request::OutOfService { .. }
+        | Request::ReturnToService { .. } => {
             let summary = "this is asked of one tank; all at once take only hold, release, reset and acknowledge";
             Err(Answer { outcome: Outcome::Refused, summary: summary.to_owned(), details: Vec::new(), caution: None })
         }
@@ -65,6 +81,7 @@ pub fn parse_for_all(payload: &[u8]) -> Result<Request, Answer> {
 fn from_json(text: &str) -> Result<Request, Answer> {
     let mut value: Value =
         serde_json::from_str(text).map_err(|error| unknown(format!("the request is not JSON: {error}")))?;
+    said::take_from(&mut value).map_err(unknown)?;
     if let Some(verb) = value.get("do").and_then(Value::as_str)
         && !Request::VERBS.contains(&verb)
     {
@@ -89,6 +106,7 @@ fn from_json(text: &str) -> Result<Request, Answer> {
 }
 
 fn from_words(text: &str) -> Result<Request, Answer> {
+    let (text, because) = said::split(text);
     let mut words = text.split_whitespace();
     let Some(verb) = words.next() else {
         return Err(unknown("the request is empty".to_owned()));
@@ -117,7 +135,27 @@ fn from_words(text: &str) -> Result<Request, Answer> {
             _ => Err(unknown(format!("`{text}` does not say what to confirm; write `confirm OUTPUT watts`"))),
         },
         "ack" | "acknowledge" => Ok(Request::Acknowledge { alarm: at_most_one("alarm")? }),
+        "shelve" => match rest[..] {
+            [alarm, ref lasting @ ..] => Ok(Request::Shelve { alarm: alarm.to_owned(), lasting: lasting_of(lasting)? }),
+            [] => Err(unknown(format!("`{verb}` wants an alarm"))),
+        },
+        "unshelve" => Ok(Request::Unshelve { alarm: one("alarm")? }),
+        "out-of-service" => {
+            Ok(Request::OutOfService { alarm: one("alarm")?, why: because.unwrap_or_default().to_owned() })
+        }
+        "return-to-service" => Ok(Request::ReturnToService { alarm: one("alarm")? }),
         other => Err(unknown_verb(other)),
+    }
+}
+
+/// `for 20 min`, or nothing.
+fn lasting_of(words: &[&str]) -> Result<Option<Span>, Answer> {
+    match words {
+        [] => Ok(None),
+        ["for", span @ ..] if !span.is_empty() => {
+            span.join(" ").parse().map(Some).map_err(|error| unknown(format!("{error}")))
+        }
+        other => Err(unknown(format!("`{}` is not a time such as `for 20 min`", other.join(" ")))),
     }
 }
 
@@ -130,14 +168,7 @@ fn force(text: &str, rest: &[&str]) -> Result<Request, Answer> {
         "off" => Switch::Off,
         other => return Err(unknown(format!("`{other}` is neither `on` nor `off`"))),
     };
-    let lasting = match lasting {
-        [] => None,
-        ["for", span @ ..] if !span.is_empty() => {
-            Some(span.join(" ").parse().map_err(|error| unknown(format!("{error}")))?)
-        }
-        other => return Err(unknown(format!("`{}` is not a time such as `for 20 min`", other.join(" ")))),
-    };
-    Ok(Request::Force { output: (*output).to_owned(), to, lasting })
+    Ok(Request::Force { output: (*output).to_owned(), to, lasting: lasting_of(lasting)? })
 }
 
 fn unknown_verb(verb: &str) -> Answer {

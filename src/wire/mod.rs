@@ -3,11 +3,14 @@
 pub mod ask;
 pub mod binding;
 pub mod encode;
+pub mod guess;
 mod json;
 pub mod metrics;
 mod number;
+pub mod overheard;
 mod payload;
 pub mod router;
+pub mod said;
 pub mod shown;
 pub mod topics;
 

@@ -39,7 +39,7 @@ pub fn canonical(written: f64, unit: &Unit) -> Result<f64, Unreadable> {
 }
 
 /// The length of the decimal number at the start: sign, digits, point, exponent. 0: there is none.
-fn number_length(text: &str) -> usize {
+pub(super) fn number_length(text: &str) -> usize {
     let bytes = text.as_bytes();
     let digits_from = |at: usize| bytes[at..].iter().take_while(|b| b.is_ascii_digit()).count();
     let sign = usize::from(matches!(bytes.first(), Some(b'+' | b'-')));

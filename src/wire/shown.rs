@@ -9,7 +9,7 @@ use serde::Serialize;
 use crate::control::event::Alive;
 use crate::control::plan::{OutputKind, Priority, Switch};
 use crate::control::quality::Quality;
-use crate::control::status::{AlarmStatus, HoldStatus, OutputStatus, ProofStatus, SignalStatus, TankStatus};
+use crate::control::status::{AlarmStatus, HoldStatus, Nuisance, OutputStatus, ProofStatus, SignalStatus, TankStatus};
 use crate::time::{Wall, Zone};
 
 use super::topics::OwnTopics;
@@ -131,19 +131,33 @@ fn alarm(topic: String, alarm: &AlarmStatus) -> Shown {
         active: bool,
         priority: Priority,
         since: Option<String>,
-        advice: &'a str,
+        consequence: &'a str,
+        action: &'a str,
+        aside: Option<&'a str>,
+        until: Option<String>,
+        part_of: Option<&'a str>,
+        group: Vec<&'a str>,
+        nuisance: &'a [Nuisance],
     }
     #[derive(Serialize)]
     struct Ages<'a> {
         text: &'a str,
     }
-    let since = alarm.since.map(time);
-    shown(
-        topic,
-        true,
-        &Matters { state: alarm.state, active: alarm.active, priority: alarm.priority, since, advice: &alarm.advice },
-        &Ages { text: &alarm.text },
-    )
+    let aside = alarm.aside.as_ref();
+    let matters = Matters {
+        state: alarm.state,
+        active: alarm.active,
+        priority: alarm.priority,
+        since: alarm.since.map(time),
+        consequence: &alarm.consequence,
+        action: &alarm.action,
+        aside: aside.map(|aside| &*aside.why),
+        until: aside.and_then(|aside| aside.until).map(time),
+        part_of: alarm.part_of.as_deref(),
+        group: alarm.group.iter().map(|name| &**name).collect(),
+        nuisance: &alarm.nuisance,
+    };
+    shown(topic, true, &matters, &Ages { text: &alarm.text })
 }
 
 #[derive(Serialize)]
@@ -199,6 +213,8 @@ fn summary(topic: String, status: &TankStatus) -> Shown {
         title: &'a str,
         sentence: &'a str,
         alarms: Vec<&'a str>,
+        aside: Vec<&'a str>,
+        flood: bool,
         holds: Vec<&'a str>,
         trips: Vec<&'a str>,
         not_proven: Vec<&'a str>,
@@ -209,6 +225,8 @@ fn summary(topic: String, status: &TankStatus) -> Shown {
         title: &status.title,
         sentence: &status.sentence,
         alarms: status.alarms.iter().filter(|alarm| alarm.active).map(|alarm| &*alarm.alarm).collect(),
+        aside: status.alarms.iter().filter(|alarm| alarm.aside.is_some()).map(|alarm| &*alarm.alarm).collect(),
+        flood: status.alarm_load.flood_since.is_some(),
         holds: status.holds.iter().filter(|hold| hold.active).map(|hold| &*hold.hold).collect(),
         trips: status
             .interlocks
@@ -285,8 +303,10 @@ mod tests {
             rules: vec![],
             top_offs: Vec::new(),
             drain_back: None,
+            long_term: None,
             holds: vec![],
             alarms: vec![],
+            alarm_load: crate::control::status::AlarmLoad::default(),
             caution: None,
         };
         let all = of_tank(&OwnTopics::new("slackwater"), &status);

@@ -65,7 +65,8 @@ interlocks:
     effect: { off: [top-off] }
     latch: always
     priority: urgent
-    advice: Lift the hose.
+    consequence: The sump floods.
+    action: Lift the hose.
 "#;
 
 /// The command line of such a daemon.

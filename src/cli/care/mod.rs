@@ -78,5 +78,7 @@ fn text(value: &Value) -> String {
 /// The day of a moment in Unix milliseconds, in the zone that the answer names.
 fn day(value: &Value, zone: &Value) -> String {
     let zone: crate::time::Zone = zone.as_str().and_then(|zone| zone.parse().ok()).unwrap_or(crate::time::Zone::UTC);
-    value.as_i64().map_or_else(|| "-".to_owned(), |at| zone.day(crate::time::Wall::from_unix_millis(at)).to_string())
+    value
+        .as_i64()
+        .map_or_else(|| "-".to_owned(), |at| zone.calendar_day(crate::time::Wall::from_unix_millis(at)).to_string())
 }

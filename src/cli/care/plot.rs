@@ -22,7 +22,7 @@ pub(super) fn plot(points: &[(Wall, f64)], zone: Zone) -> String {
         let seconds = (days.clamp(0.0, 1e6) * 86_400.0).round();
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped")]
         let at = first.after(crate::time::Span::from_seconds(seconds as u64)).min(last.max(first));
-        zone.day(at).to_string()
+        zone.calendar_day(at).to_string()
     };
     // One point is no line.
     let shape = if dots.len() == 1 { Shape::Points(&dots) } else { Shape::Lines(&dots) };

@@ -10,6 +10,7 @@ use tokio::sync::watch;
 use tokio::task::JoinHandle;
 
 use crate::cli::model::model;
+use crate::config::channel::NotifySettings;
 use crate::config::{Setup, TankSetup, load};
 use crate::shell::clock::Clock;
 use crate::shell::{self, Options, RunError};
@@ -144,7 +145,7 @@ fn redirect(setup: &mut Setup, door: SocketAddr, http: Option<u16>, scratch: &Sc
     daemon.broker.port = door.port();
     (daemon.broker.tls, daemon.broker.user, daemon.broker.password_file) = (None, None, None);
     daemon.data_dir = scratch.data();
-    daemon.channels.clear();
+    daemon.notify = NotifySettings::default();
     daemon.http.token_file = None;
     let usual = daemon.http.listen.port();
     let port = http.unwrap_or(if is_free(usual) { usual } else { 0 });

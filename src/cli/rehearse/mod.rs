@@ -4,7 +4,9 @@
 //! the standard output is the same bytes for the same seed; how fast it ran goes to standard error.
 
 mod campaign;
+mod days;
 mod plot;
+mod verdict;
 mod words;
 
 use std::fmt::{self, Write as _};
@@ -54,15 +56,31 @@ pub struct Rehearse {
     /// The mean temperature of the simulated room.
     #[arg(long, value_name = "TEMPERATURE", default_value = "21 °C")]
     pub room: Temperature,
-    /// What the keeper does by habit: `at-home` feeds, fills the reservoir and changes water; `away` does nothing.
+    /// What the keeper does: `at-home` feeds, fills the reservoir and changes water; `answers` also comes some hours after an
+    /// alarm and mends; `away` does nothing.
     #[arg(long, value_name = "WORD", default_value = "at-home", value_parser = routine)]
     pub keeper: Routine,
     /// Plays so many runs with faults at random, on all cores, from the seed on; without `--fault` and `--plot`.
-    #[arg(long, value_name = "N", conflicts_with_all = ["faults", "fault_file", "plot", "list_faults"])]
+    #[arg(long, value_name = "N", conflicts_with_all = ["faults", "fault_file", "plot", "plot_days", "list_faults"])]
     pub campaign: Option<u64>,
+    /// In a campaign: faults come so many times as often as in the model, in every run.
+    #[arg(long, value_name = "TIMES", value_parser = times, requires = "campaign")]
+    pub rates: Option<f64>,
+    /// Plays each unordered pair of kinds of faults in a run of its own; with a number over 1 one pair in so many, by the seed.
+    #[arg(long, value_name = "K", value_parser = clap::value_parser!(u64).range(1..), conflicts_with_all = ["faults", "fault_file", "plot", "list_faults"])]
+    pub pairs: Option<u64>,
+    /// For campaign and pairs: a file of harms that nobody can prevent.
+    #[arg(long, value_name = "FILE.tsv")]
+    pub excused: Option<PathBuf>,
+    /// Prints the kinds of faults, for that file.
+    #[arg(long)]
+    pub list_kinds: bool,
     /// Draws temperature, level, salinity, outputs and alarms into this file.
     #[arg(long, value_name = "FILE.svg")]
     pub plot: Option<PathBuf>,
+    /// Draws each day's temperature, salinity and heating into this file: small, for months and years.
+    #[arg(long, value_name = "FILE.svg")]
+    pub plot_days: Option<PathBuf>,
     /// Prints JSON.
     #[arg(long)]
     pub json: bool,
@@ -71,9 +89,15 @@ pub struct Rehearse {
 fn routine(text: &str) -> Result<Routine, String> {
     match text {
         "at-home" => Ok(Routine::AtHome),
+        "answers" => Ok(Routine::Answers),
         "away" => Ok(Routine::Away),
-        _ => Err("known here: `at-home` and `away`".to_owned()),
+        _ => Err("known here: `at-home`, `answers` and `away`".to_owned()),
     }
+}
+
+fn times(text: &str) -> Result<f64, String> {
+    let times = text.parse::<f64>().ok().filter(|times| (0.0..=10_000.0).contains(times));
+    times.ok_or_else(|| "write a number such as `50`, up to 10000".to_owned())
 }
 
 /// Why there was no rehearsal.
@@ -85,6 +109,8 @@ pub enum RehearseError {
     Fault(FaultError),
     /// Not a time.
     Start(String),
+    /// A list of excuses with mistakes.
+    Excuses(PathBuf, Vec<String>),
     /// A file that cannot be read or written.
     File(PathBuf, io::Error),
 }
@@ -106,6 +132,7 @@ impl fmt::Display for RehearseError {
             Self::Start(text) => {
                 write!(f, "`{text}` is not a time\n  write RFC 3339 such as `2026-06-01T06:00:00Z`")
             }
+            Self::Excuses(path, wrong) => write!(f, "`{}`\n{}", path.display(), wrong.join("\n")),
             Self::File(path, error) => write!(f, "`{}`: {error}", path.display()),
         }
     }
@@ -127,10 +154,14 @@ impl Rehearse {
 
     fn play(&self) -> Result<ExitCode, RehearseError> {
         let setup = load(&self.config).map_err(RehearseError::Config)?;
-        if let Some(count) = self.campaign {
-            return self.play_campaign(&setup, count);
+        if self.campaign.is_some() || self.pairs.is_some() {
+            return self.play_campaign(&setup);
         }
-        let mut rehearsal = self.stage(&setup, self.seed)?;
+        let mut rehearsal = self.stage(&setup, self.seed, self.lasts)?;
+        if self.list_kinds {
+            rehearsal.catalogue().kinds().iter().for_each(|kind| println!("{kind}"));
+            return Ok(ExitCode::SUCCESS);
+        }
         if self.list_faults {
             print!("{}", rehearsal.catalogue().possible());
             return Ok(ExitCode::SUCCESS);
@@ -151,19 +182,24 @@ impl Rehearse {
             let drawing = plot::svg(&setup, &rehearsal);
             std::fs::write(path, drawing).map_err(|error| RehearseError::File(path.clone(), error))?;
         }
+        if let Some(path) = &self.plot_days {
+            let drawing = days::svg(&setup, &rehearsal);
+            std::fs::write(path, drawing).map_err(|error| RehearseError::File(path.clone(), error))?;
+        }
         Ok(if report.violations.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(1) })
     }
 
-    fn play_campaign(&self, setup: &Setup, count: u64) -> Result<ExitCode, RehearseError> {
+    fn play_campaign(&self, setup: &Setup) -> Result<ExitCode, RehearseError> {
         let clock = Clock::start(1.0);
-        let runs = campaign::play(self, setup, count)?;
-        print!("{}", if self.json { campaign::json(&runs) } else { campaign::text(self, &runs) });
-        eprintln!("{}, on all cores", speed(campaign::sums(&runs), setup.tanks.len(), took(clock)));
-        Ok(if campaign::is_violated(&runs) { ExitCode::from(1) } else { ExitCode::SUCCESS })
+        let campaign = campaign::play(self, setup)?;
+        let tanks = setup.tanks.len();
+        print!("{}", if self.json { verdict::json(&campaign) } else { verdict::text(self, &campaign, tanks) });
+        eprintln!("{}, on all cores", speed(campaign.sums(), tanks, took(clock)));
+        Ok(if campaign.is_violated() { ExitCode::from(1) } else { ExitCode::SUCCESS })
     }
 
     /// A home and a daemon that has just started.
-    pub fn stage(&self, setup: &Setup, seed: u64) -> Result<Rehearsal, RehearseError> {
+    pub fn stage(&self, setup: &Setup, seed: u64, lasts: Span) -> Result<Rehearsal, RehearseError> {
         let wall = Wall::from_rfc3339(&self.start).ok_or_else(|| RehearseError::Start(self.start.clone()))?;
         let models: Vec<Model<'_>> = setup.tanks.iter().map(model).collect();
         let surroundings = Surroundings {
@@ -175,7 +211,7 @@ impl Rehearse {
         let staging = Staging {
             seed,
             start: Now { steady: Steady::from_millis(0), wall },
-            lasts: self.lasts,
+            lasts,
             surroundings,
             root: setup.daemon.root.clone(),
             routine: self.keeper,
@@ -196,14 +232,15 @@ impl Rehearse {
     }
 
     /// The command that plays a run again.
-    pub fn replay(&self, seed: u64, faults: &[String]) -> String {
-        let mut text =
-            format!("slackwater rehearse --config {} --for \"{}\"", self.config.display(), exact(self.lasts));
+    pub fn replay(&self, seed: u64, lasts: Span, faults: &[String]) -> String {
+        let mut text = format!("slackwater rehearse --config {} --for \"{}\"", self.config.display(), exact(lasts));
         let _ = write!(text, " --seed {seed} --start {}", self.start);
         let _ = write!(text, " --room \"{} °C\"", self.room.celsius());
-        if self.keeper == Routine::Away {
-            text.push_str(" --keeper away");
-        }
+        text.push_str(match self.keeper {
+            Routine::AtHome => "",
+            Routine::Answers => " --keeper answers",
+            Routine::Away => " --keeper away",
+        });
         for fault in faults {
             let _ = write!(text, " --fault \"{fault}\"");
         }

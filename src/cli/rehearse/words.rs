@@ -164,14 +164,19 @@ fn violations(out: &mut String, asked: &Rehearse, run: &Rehearsal, report: &Repo
         let times = if one.times > 1 { format!(" (seen {} times)", one.times) } else { String::new() };
         let _ = writeln!(out, "  {}  {}, {} {}: {}{times}", clock(one.at), one.rule, one.tank, one.subject, one.text);
     }
-    let _ = writeln!(out, "  replay with seed {}:\n    {}", report.seed, asked.replay(report.seed, &run.planned()));
+    let _ = writeln!(
+        out,
+        "  replay with seed {}:\n    {}",
+        report.seed,
+        asked.replay(report.seed, asked.lasts, &run.planned())
+    );
 }
 
 /// The report with all lines.
 pub fn json(asked: &Rehearse, run: &Rehearsal, report: &Report) -> String {
     let json = serde_json::json!({
         "report": report,
-        "replay": asked.replay(report.seed, &run.planned()),
+        "replay": asked.replay(report.seed, asked.lasts, &run.planned()),
         "story": run.record().entries(),
         "left_out": run.record().left_out(),
         "limits_of_the_model": FOOTER,

@@ -22,8 +22,8 @@ mod still;
 
 use crate::control::ids::{Name, OutputId, SignalId, TopOffId};
 use crate::control::plan::{
-    Condition, Gauge, InterlockPlan, Latch, OnUnknown, OutputKind, Permissive, Priority, Switch, TankPlan, TopOffFact,
-    TopOffPlan,
+    Advice, Condition, Gauge, InterlockPlan, Latch, OnUnknown, OutputKind, Permissive, Priority, Switch, TankPlan,
+    TopOffFact, TopOffPlan,
 };
 use crate::time::Span;
 use crate::units::{Flow, Volume};
@@ -174,7 +174,7 @@ fn top_off(
 }
 
 fn interlocks(id: TopOffId, name: &Name, output: OutputId, scope: &Scope) -> [InterlockPlan; 2] {
-    let interlock = |suffix: &str, fact, priority, advice: &str| InterlockPlan {
+    let interlock = |suffix: &str, fact, priority, advice: Advice| InterlockPlan {
         name: Name::new(&format!("{name}-{suffix}")),
         cause: scope.add(Condition::TopOff { top_off: id, fact }),
         unknown: OnUnknown::Ignored,
@@ -183,20 +183,26 @@ fn interlocks(id: TopOffId, name: &Name, output: OutputId, scope: &Scope) -> [In
         restarts: None,
         priority,
         bypassable: false,
-        advice: advice.to_owned(),
+        advice,
     };
     [
         interlock(
             "no-response",
             TopOffFact::NoResponse,
             Priority::High,
-            "Look for an empty reservoir, a hose on the floor, air in the pump, a probe that sticks. Then reset it.",
+            Advice::new(
+                "Nothing is topped off before a reset: the water falls and becomes saltier. If the hose lies on the floor, the reservoir is there by now.",
+                "Look for an empty reservoir, a hose on the floor, air in the pump, a probe that sticks. Then reset it.",
+            ),
         ),
         interlock(
             "siphon",
             TopOffFact::Siphon,
             Priority::Urgent,
-            "Lift the hose out of the water: nothing electrical stops a siphon. Fit an air break, then reset it.",
+            Advice::new(
+                "The reservoir empties itself into the tank: nothing electrical stops a siphon.",
+                "Lift the hose out of the water. Fit an air break, then reset it.",
+            ),
         ),
     ]
 }

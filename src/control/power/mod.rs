@@ -67,6 +67,8 @@ pub(super) struct Power {
     pub usual: Option<UsualPower>,
     pub confirmed: Option<f64>,
     saved: f64,
+    /// J, by its readings; what is between two that are too far apart is not counted.
+    pub joules: f64,
 }
 
 impl Power {
@@ -83,6 +85,7 @@ impl Power {
             usual: None,
             confirmed: None,
             saved: 0.0,
+            joules: 0.0,
         }
     }
 
@@ -113,7 +116,10 @@ impl Power {
         let Some(meter) = &plan.plug.meter else { return false };
         let (seen, lasted) = (self.seen(plan, asks, now), self.fresh_for(meter));
         let was_lost = self.shown(plan, now).is_none();
-        if let Some((_, at)) = self.last {
+        if let Some((before, at)) = self.last {
+            if now.since(at) <= meter.stale_after && (before + watts).is_finite() {
+                self.joules += f64::midpoint(before, watts).max(0.0) * now.since(at).seconds();
+            }
             self.gaps.truncate(GAPS - 1);
             self.gaps.push_front(now.since(at).min(meter.stale_after));
             self.longest_gap = self.gaps.iter().max().copied();

@@ -1,7 +1,7 @@
 //! Stories of what runs back into the sump when the return pump stops.
 
 use super::lagoon::*;
-use crate::control::plan::{AlarmPlan, AlarmSource, DrainBackPlan, Priority};
+use crate::control::plan::{Advice, AlarmPlan, AlarmSource, DrainBackPlan, Priority};
 use crate::control::status::DrainBackStatus;
 use crate::control::{Remembered, Request};
 use crate::time::Span;
@@ -16,7 +16,8 @@ fn world() -> World {
         source: AlarmSource::DrainBack,
         on_delay: Span::ZERO,
         off_delay: Span::ZERO,
-        advice: String::new(),
+        latches: false,
+        advice: Advice::default(),
     });
     let mut world = World::with(plan, Remembered::Nothing);
     world.advance(minutes(15));

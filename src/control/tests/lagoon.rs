@@ -90,7 +90,8 @@ pub fn alarm(name: &str, priority: Priority, source: AlarmSource, on_delay: u64)
         source,
         on_delay: Span::from_seconds(on_delay),
         off_delay: Span::from_seconds(5),
-        advice: "look at the tank".to_owned(),
+        latches: false,
+        advice: Advice::new("it gets worse", "look at the tank"),
     }
 }
 
@@ -151,12 +152,13 @@ pub fn plan() -> TankPlan {
         holds: Vec::new(),
         mixing_bin: MixingBin::default(),
         alarms: Vec::new(),
+        drift: crate::control::plan::drift::DriftPlan::default(),
     };
     add_conditions(&mut plan);
     plan
 }
 
-fn compare(signal: usize, estimate: Estimate, side: Side, limit: f64, doubtful: Doubtful) -> Condition {
+pub fn compare(signal: usize, estimate: Estimate, side: Side, limit: f64, doubtful: Doubtful) -> Condition {
     let alone_margin = if estimate == Estimate::EachProbe { 0.5 } else { 0.0 };
     Condition::Compare { signal: SignalId::new(signal), estimate, side, limit, deadband: 0.2, alone_margin, doubtful }
 }
@@ -189,7 +191,7 @@ fn add_conditions(plan: &mut TankPlan) {
         restarts: (off == RETURN).then_some(3),
         priority: Priority::Urgent,
         bypassable,
-        advice: "look".to_owned(),
+        advice: Advice::new("it gets worse", "look"),
     };
     let latch = Latch::WhenProven {
         signal: SignalId::new(0),

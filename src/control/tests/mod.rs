@@ -1,10 +1,14 @@
 //! Stories and invariants of the core, in virtual time, on a lagoon written by hand.
 
+mod alarm_report;
+mod alarms;
 mod drain_back;
+mod drift;
 mod heat;
 mod holds;
 mod invariants;
 pub(super) mod lagoon;
+mod limits;
 mod plugs;
 mod power;
 mod restarts;

@@ -42,7 +42,8 @@ fn metered() -> TankPlan {
         source,
         on_delay: Span::from_seconds(delay),
         off_delay: Span::from_seconds(60),
-        advice: "look".to_owned(),
+        latches: false,
+        advice: Advice::new("it gets worse", "look"),
     };
     plan.alarms.push(alarm("heater-no-load", Priority::High, AlarmSource::Condition(dead), 15));
     plan.alarms.push(alarm("power-lost", Priority::Low, AlarmSource::PowerLost, 300));
@@ -67,7 +68,7 @@ fn trip(plan: &mut TankPlan, name: &str, cause: ConditionId, off: &[usize]) {
         latch: Latch::Always,
         priority: Priority::Urgent,
         bypassable: false,
-        advice: "look".to_owned(),
+        advice: Advice::new("it gets worse", "look"),
     });
     let source = AlarmSource::Trip(InterlockId::new(plan.interlocks.len() - 1));
     plan.alarms.push(AlarmPlan {
@@ -76,7 +77,8 @@ fn trip(plan: &mut TankPlan, name: &str, cause: ConditionId, off: &[usize]) {
         source,
         on_delay: Span::ZERO,
         off_delay: Span::ZERO,
-        advice: "look".to_owned(),
+        latches: false,
+        advice: Advice::new("it gets worse", "look"),
     });
 }
 

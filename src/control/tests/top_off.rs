@@ -6,8 +6,8 @@ use crate::control::effect::Durability;
 use crate::control::ids::{OutputId, SignalId, TopOffId};
 use crate::control::plan::Switch::{Off, On};
 use crate::control::plan::{
-    AlarmPlan, AlarmSource, Condition, Doubtful, Estimate, Gauge, Permissive, Priority, Side, TankPlan, TimerUnknown,
-    TopOffFact,
+    Advice, AlarmPlan, AlarmSource, Condition, Doubtful, Estimate, Gauge, Permissive, Priority, Side, TankPlan,
+    TimerUnknown, TopOffFact,
 };
 use crate::control::status::TopOffStatus;
 use crate::control::{Effect, Outcome, Remembered, Request};
@@ -382,7 +382,8 @@ fn a_budget_that_is_reached_twice_in_a_week_is_told_and_never_raised() {
         source: AlarmSource::Condition(cause),
         on_delay: Span::ZERO,
         off_delay: seconds(60),
-        advice: String::new(),
+        latches: false,
+        advice: Advice::default(),
     });
     let mut world = ready(plan);
     until_spent(&mut world);

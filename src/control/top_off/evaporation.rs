@@ -48,24 +48,33 @@ pub(in crate::control) struct Evaporation {
     sum: f64,
     short: u8,
     open: Open,
+    /// How long no refill was wanted before the water was disturbed, and the litres that had to go.
+    waited: Option<(Span, f64)>,
 }
 
 impl Default for Evaporation {
     fn default() -> Self {
-        Self { rates: Vec::new(), usual: None, sum: 0.0, short: 0, open: Open::Nothing }
+        Self { rates: Vec::new(), usual: None, sum: 0.0, short: 0, open: Open::Nothing, waited: None }
     }
 }
 
 impl Evaporation {
     /// Something moves the water, or it is not seen.
-    pub fn disturb(&mut self) {
+    pub fn disturb(&mut self, now: Steady) {
+        if let Open::Since(since, litres) | Open::Refilled(since, litres) = self.open {
+            self.waited = Some((now.since(since), litres));
+        }
         self.open = Open::Nothing;
     }
 
-    /// The water is undisturbed, and so many litres above the next refill.
+    /// The water is undisturbed, and so many litres above the next refill. Where a disturbance gave no water, the wait
+    /// for the next refill goes on: who feeds each day would never be told that it is overdue.
     pub fn calm(&mut self, litres: f64, now: Steady) {
         if self.open == Open::Nothing {
-            self.open = Open::Since(now, litres);
+            let waited = self.waited.take().filter(|(_, had)| litres <= *had);
+            let since =
+                waited.map_or(now, |(waited, _)| Steady::from_millis(now.millis().saturating_sub(waited.millis())));
+            self.open = Open::Since(since, waited.map_or(litres, |(_, had)| had));
         }
     }
 
@@ -76,6 +85,7 @@ impl Evaporation {
             _ => None,
         };
         self.open = if self.open == Open::Nothing { Open::Nothing } else { Open::Refilling(now) };
+        self.waited = None;
         rate
     }
 
@@ -144,9 +154,14 @@ impl Evaporation {
         Some(since.after(Span::from_millis(millis)))
     }
 
-    /// For the store. The interval that goes on is not kept: nobody saw what happened to it.
-    pub fn record(&self) -> EvaporationRecord {
-        EvaporationRecord { ml_per_day: self.rates.clone(), sum: self.sum, short: self.short }
+    /// For the store. The interval that goes on counts for no rate after a start, since nobody saw what happened to it;
+    /// that no refill was wanted in it goes on counting.
+    pub fn record(&self, now: Steady) -> EvaporationRecord {
+        let waited = match self.open {
+            Open::Since(since, litres) | Open::Refilled(since, litres) => Some((now.since(since), litres)),
+            Open::Nothing | Open::Refilling(_) => self.waited,
+        };
+        EvaporationRecord { ml_per_day: self.rates.clone(), sum: self.sum, short: self.short, waited }
     }
 
     /// From the store.
@@ -154,7 +169,8 @@ impl Evaporation {
         let from = record.ml_per_day.len().saturating_sub(MEMORY);
         let rates: Vec<u32> = record.ml_per_day[from..].iter().copied().filter(|rate| *rate > 0).collect();
         let sum = if record.sum.is_finite() { record.sum.clamp(0.0, MOST) } else { 0.0 };
-        Self { usual: usual(&rates), rates, sum, short: record.short, open: Open::Nothing }
+        let waited = record.waited.filter(|(_, litres)| litres.is_finite());
+        Self { usual: usual(&rates), rates, sum, short: record.short, open: Open::Nothing, waited }
     }
 }
 
@@ -212,7 +228,7 @@ mod tests {
     fn a_disturbed_interval_counts_for_nothing() {
         let (mut evaporation, mut at) = learned();
         for _ in 0..10 {
-            evaporation.disturb();
+            evaporation.disturb(at);
             evaporation.calm(0.15, at);
             after(&mut evaporation, &mut at, 30);
         }
@@ -224,7 +240,7 @@ mod tests {
     fn a_refill_is_overdue_after_three_usual_intervals_and_a_poured_litre_takes_its_own_time() {
         let (mut evaporation, at) = learned();
         assert_eq!(evaporation.overdue_at(), Some(at.after(Span::from_minutes(3 * 144))));
-        evaporation.disturb();
+        evaporation.disturb(at);
         assert_eq!(evaporation.overdue_at(), None);
         evaporation.calm(1.0, at);
         assert_eq!(evaporation.overdue_at(), Some(at.after(Span::from_hours(48))));
@@ -234,12 +250,42 @@ mod tests {
     fn what_was_learned_survives_and_the_open_interval_does_not() {
         let (mut evaporation, mut at) = learned();
         after(&mut evaporation, &mut at, 40);
-        let mut restored = Evaporation::restored(&evaporation.record());
+        let mut restored = Evaporation::restored(&evaporation.record(at));
         assert_eq!((restored.usual(), restored.overdue_at()), (evaporation.usual(), None));
         restored.calm(0.15, at);
         after(&mut restored, &mut at, 40);
         assert!(!restored.is_fast(), "the interval across the restart does not count");
         after(&mut restored, &mut at, 40);
         assert!(restored.is_fast());
+    }
+
+    #[test]
+    fn a_refill_is_overdue_although_somebody_feeds_each_day() {
+        let (mut evaporation, mut at) = (Evaporation::default(), Steady::from_millis(0));
+        // The first two refills only begin an interval.
+        for _ in 0..LEAST + 2 {
+            after(&mut evaporation, &mut at, 12 * 60);
+            evaporation.calm(0.15, at);
+        }
+        let last = at;
+        for _ in 0..3 {
+            at = at.after(Span::from_hours(11));
+            evaporation.disturb(at);
+            at = at.after(Span::from_minutes(15));
+            evaporation.calm(0.15, at);
+        }
+        // The quarters of an hour in which nobody saw the water do not count; a span is cut to its millisecond.
+        let due = last.after(Span::from_minutes(36 * 60 + 45));
+        let near = |at: Steady| at.since(due).max(due.since(at)) <= Span::from_millis(1);
+        assert!(evaporation.overdue_at().is_some_and(near), "{:?}", evaporation.overdue_at());
+        let mut killed = Evaporation::restored(&evaporation.record(at));
+        killed.calm(0.15, at);
+        assert_eq!(killed.overdue_at(), evaporation.overdue_at(), "nor does a kill begin the wait anew");
+        evaporation.disturb(at);
+        evaporation.calm(1.15, at);
+        assert!(
+            evaporation.overdue_at().is_some_and(|due| due > at.after(Span::from_hours(200))),
+            "somebody poured in a litre"
+        );
     }
 }

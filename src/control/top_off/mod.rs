@@ -195,7 +195,7 @@ impl TopOff {
         let before = (self.fact(TopOffFact::Quiet, look.now, plan), self.falls());
         let run = self.run.is_some() || matches!(self.phase, Phase::Running { .. } | Phase::Settling { .. });
         match look.gauge.filter(|_| look.is_steady()) {
-            None => self.evaporation.disturb(),
+            None => self.evaporation.disturb(look.now),
             Some(gauge) if !run => self.evaporation.calm(to_evaporate(plan, gauge), look.now),
             Some(_) => {}
         }
@@ -208,7 +208,7 @@ impl TopOff {
         }
         let rise = rose.filter(|_| self.found.is_none())?;
         self.found = Some(TopOffFact::Siphon);
-        self.evaporation.disturb();
+        self.evaporation.disturb(look.now);
         self.verdict = format!("the level rose by {rise:.1} mm by itself, with the pump off and the flow steady");
         Some(self.verdict.clone())
     }

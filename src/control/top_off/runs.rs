@@ -182,7 +182,7 @@ impl TopOff {
             siphon: self.found == Some(TopOffFact::Siphon),
             reached: self.reached.iter().map(|over| super::WEEK.minus(over.since(now))).collect(),
             verdict: self.verdict.clone(),
-            evaporation: self.evaporation.record(),
+            evaporation: self.evaporation.record(now),
         }
     }
 

@@ -34,7 +34,7 @@ impl Keeper {
             };
             let count = some.len();
             from += count;
-            self.facts.tanks.extend(some.iter().map(|status| (status.tank.to_string(), facts(status))));
+            self.facts.tanks.extend(some.iter().map(|(status, _)| (status.tank.to_string(), facts(status))));
             if count < AT_MOST_STATUSES {
                 return;
             }

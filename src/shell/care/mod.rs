@@ -92,7 +92,7 @@ impl CareHandle {
 }
 
 fn channels(setup: &Setup) -> Vec<String> {
-    setup.daemon.channels.iter().map(|channel| channel.name.to_string()).collect()
+    setup.daemon.notify.channels.iter().map(|channel| channel.name.to_string()).collect()
 }
 
 /// What the thread is made of.

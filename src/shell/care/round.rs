@@ -4,10 +4,9 @@ use std::collections::BTreeMap;
 
 use crate::care::What;
 use crate::care::items::ItemView;
-use crate::control::effect::NoticeKind;
 use crate::control::plan::Priority;
 use crate::shell::job::Job;
-use crate::shell::notify::Notification;
+use crate::shell::notify::message::{Notification, What as News};
 use crate::time::Wall;
 
 use super::Keeper;
@@ -59,7 +58,7 @@ impl Keeper {
             What::Counted { seconds } if outputs.iter().all(|output| seconds.contains_key(output)) => Some(standing.at),
             _ => None,
         });
-        if last.is_some_and(|last| zone.day(last) >= zone.day(now)) {
+        if last.is_some_and(|last| zone.calendar_day(last) >= zone.calendar_day(now)) {
             return;
         }
         let Some(facts) = self.facts.tanks.get(tank) else { return };
@@ -76,9 +75,14 @@ impl Keeper {
         if plan.quiet.0.is_some_and(|quiet| quiet.contains(zone.time_of_day(now))) {
             return;
         }
-        let today = zone.day(now);
+        let today = zone.calendar_day(now);
         let told = |what: &What| matches!(what, What::Told { .. });
-        if self.care.in_force(Some(tank)).iter().any(|(standing, what)| told(what) && zone.day(standing.at) >= today) {
+        if self
+            .care
+            .in_force(Some(tank))
+            .iter()
+            .any(|(standing, what)| told(what) && zone.calendar_day(standing.at) >= today)
+        {
             return;
         }
         let chores = self.care.chores(tank, plan, &self.facts, now);
@@ -114,13 +118,8 @@ impl Keeper {
             return;
         }
         let notification = Notification {
-            tank: tank.to_owned(),
-            alarm: name.to_owned(),
-            priority,
-            what: NoticeKind::Reminder,
-            since: now,
-            text: what.join("; "),
             advice: advice.to_owned(),
+            ..Notification::plain(tank, name, News::Due, priority, now, what.join("; "))
         };
         if self.control.try_send(Job::Tell(Box::new(notification))).is_err() {
             tracing::warn!("{tank}: what is due could not be told");

@@ -13,7 +13,7 @@ use super::super::asks::Waiter;
 use super::super::daemon_alarms::DaemonAlarm;
 use super::super::job::{Job, NotFound, TankEntry, TankList};
 use super::super::mqtt::{Reply, Tag};
-use super::Desk;
+use super::{Desk, Seat};
 
 /// More requests than this in ten seconds over one topic are a fault or an attack. [F59]
 const AT_MOST_ASKED: usize = 20;
@@ -30,7 +30,13 @@ struct Told<'a> {
 }
 
 impl Desk {
-    pub(super) fn asked_by_topic(&mut self, tank: TankIndex, asked: Result<Request, Answer>, reply: Option<Reply>) {
+    pub(super) fn asked_by_topic(
+        &mut self,
+        tank: TankIndex,
+        by: String,
+        asked: Result<Request, Answer>,
+        reply: Option<Reply>,
+    ) {
         let recent = &mut self.seats[tank.0].asked;
         let now = Instant::now();
         while recent.front().is_some_and(|at| now.duration_since(*at) > Duration::from_secs(10)) {
@@ -51,7 +57,7 @@ impl Desk {
             }
             Ok(request) => {
                 let id = self.asks.expect(tank.0, Waiter::Topic(reply));
-                self.step(tank, Event::RequestArrived { id, by: "ask topic".to_owned(), request });
+                self.step(tank, Event::RequestArrived { id, by, request });
             }
             Err(answer) => self.answer_by_topic(tank, &answer, reply.as_ref()),
         }
@@ -125,14 +131,17 @@ impl Desk {
             Job::List(reply) => drop(reply.send(self.list())),
             Job::Statuses { from, count, reply } => {
                 let seats = self.seats.iter().skip(from).take(count.min(AT_MOST_STATUSES));
-                drop(reply.send(seats.map(|seat| seat.tank.status(now)).collect()));
+                let shown = |seat: &Seat| (seat.tank.status(now), seat.records.shown(seat.tank.plan()));
+                drop(reply.send(seats.map(shown).collect()));
             }
             Job::Status { tank, reply } => {
                 drop(reply.send(self.place(&tank).map(|place| self.seats[place].tank.status(now))));
             }
             Job::Explain { tank, output, reply } => drop(reply.send(self.explain(&tank, &output))),
             Job::Ask { tank, by, request, reply } => self.ask(&tank, by, request, reply),
-            Job::Tell(notification) => self.notifier.tell(&notification),
+            Job::Tell(notification) => self.notifier.tell(*notification),
+            Job::Channels(reply) => drop(reply.send(self.notifier.channels())),
+            Job::TestChannels { channel, by, reply } => self.test_channels(channel, &by, reply),
             Job::Noticed(alarm, text) => self.notice(alarm, text),
             reload @ Job::Reload { .. } => return Some(reload),
         }

@@ -7,7 +7,7 @@ use crate::wire::metrics::{PublishKind, PublishResult};
 use crate::wire::{TankIndex, encode};
 
 use super::super::mqtt::Tag;
-use super::super::notify::Notification;
+use super::super::notify::message::Notification;
 use super::Desk;
 
 impl Desk {
@@ -27,15 +27,8 @@ impl Desk {
                     self.journal.push(tank, entry);
                 }
                 Effect::Notify(notice) => {
-                    self.notifier.tell(&Notification {
-                        tank: self.seats[index.0].tank.plan().name.to_string(),
-                        alarm: notice.name,
-                        priority: notice.priority,
-                        what: notice.what,
-                        since: notice.since,
-                        text: notice.text,
-                        advice: notice.advice,
-                    });
+                    let (tank, now) = (&self.seats[index.0].tank.plan().name, self.clock.now().wall);
+                    self.notifier.tell(Notification::of_tank(tank, notice, now));
                     self.outbox.show_now(index.0);
                 }
                 Effect::WaterChanged { litres, since } => {

@@ -64,7 +64,8 @@ impl Desk {
         let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
         self.asks.forget_old();
         self.watch_broker(now);
-        match self.store.health().trouble() {
+        self.serve_the_office();
+        match self.store.health().trouble().or_else(|| self.notifier.disk_trouble()) {
             Some(trouble) => self.raise(DaemonAlarm::StoreFailing, trouble),
             None => self.clear(DaemonAlarm::StoreFailing),
         }
@@ -137,6 +138,7 @@ impl Desk {
         self.write_journal();
         for index in 0..self.seats.len() {
             self.save(index, Durability::Soon);
+            self.keep_running_days(index);
         }
         self.publish(Publish::state(self.own.online(), b"false".to_vec()), Tag::State);
         self.publish(Publish::state(self.own.daemon(), Vec::new()), Tag::State);

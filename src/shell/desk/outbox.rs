@@ -10,7 +10,6 @@ use crate::wire::shown::{self, Shown};
 use crate::wire::{Publish, TankIndex};
 
 use super::super::mqtt::{Sender, Tag};
-use super::super::store::Sample;
 use super::Desk;
 
 /// The shortest time between two looks at one tank.
@@ -133,7 +132,7 @@ impl Desk {
     /// Does one piece of it; `false`: there was none.
     pub fn idle_work(&mut self) -> bool {
         if self.journal.due().is_some_and(|at| at <= Instant::now()) {
-            self.write_some_of_the_journal();
+            self.write_journal();
             return true;
         }
         if let Some(index) = self.outbox.to_sample.pop() {
@@ -174,19 +173,5 @@ impl Desk {
         for topic in shown::topics(&self.own, &status) {
             self.publish(Publish::state(topic, Vec::new()), Tag::State);
         }
-    }
-
-    fn sample(&mut self, index: usize) {
-        let now = self.clock.now();
-        let status = self.seats[index].tank.status(now);
-        let samples = status.signals.iter().filter(|signal| signal.quality.is_usable()).filter_map(|signal| {
-            Some(Sample {
-                at: now.wall.unix_millis(),
-                tank: status.tank.to_string(),
-                signal: signal.signal.to_string(),
-                value: signal.value?,
-            })
-        });
-        self.store.samples(samples.collect());
     }
 }

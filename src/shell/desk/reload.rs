@@ -7,6 +7,7 @@ use crate::wire::{OwnTopics, Router, TankIndex};
 
 use super::super::daemon_alarms::DaemonAlarm;
 use super::outbox::Outbox;
+use super::records::Records;
 use super::{Desk, Seat};
 
 impl Desk {
@@ -18,14 +19,23 @@ impl Desk {
         self.answer_all_that_wait();
         for index in 0..self.seats.len() {
             self.save(index, Durability::Soon);
+            self.keep_running_days(index);
             if setup.tanks.iter().all(|tank| tank.plan.name != self.seats[index].tank.plan().name) {
                 self.clear_topics(TankIndex(index));
             }
         }
         // A tank that is gone is remembered: a latched trip must not be cleared by taking it out and in.
-        let mut old: Vec<Tank> = self.seats.drain(..).map(|seat| seat.tank).collect();
+        let mut kept: Vec<_> = Vec::new();
+        let mut old: Vec<Tank> = Vec::new();
+        for seat in self.seats.drain(..) {
+            kept.extend(seat.records.json().map(|json| (seat.tank.plan().name.to_string(), json)));
+            old.push(seat.tank);
+        }
+        let running = |name: &str| kept.iter().find(|(tank, _)| tank == name).map(|(_, json)| json.as_str());
+        let records: Vec<Records> =
+            setup.tanks.iter().map(|s| Records::new(&s.plan, &s.facts, running(&s.plan.name))).collect();
         let (plans, bindings): (Vec<_>, Vec<_>) = setup.tanks.into_iter().map(|s| (s.plan, s.bindings)).unzip();
-        for plan in plans {
+        for (plan, records) in plans.into_iter().zip(records) {
             let same = old.iter().position(|tank| tank.plan().name == plan.name);
             let tank = if let Some(place) = same {
                 old.swap_remove(place).replan(plan, now)
@@ -33,7 +43,7 @@ impl Desk {
                 let known = self.shelf.remove(&*plan.name).unwrap_or(Remembered::Nothing);
                 Tank::new(plan, known, now)
             };
-            self.seats.push(Seat::new(tank));
+            self.seats.push(Seat::new(tank, records));
         }
         for tank in old {
             self.shelf.insert(tank.plan().name.to_string(), Remembered::State(Box::new(tank.state())));
@@ -47,11 +57,12 @@ impl Desk {
             self.seats[index].unsaved = true;
             self.outbox.changed(index);
         }
-        self.notifier.replace(&setup.daemon.channels);
         if setup.daemon.http.listen != self.settings.http.listen || setup.daemon.data_dir != self.settings.data_dir {
             tracing::warn!("the HTTP address and the data directory stay as they are until a restart");
         }
         self.settings = setup.daemon;
+        self.notifier.replace(&self.settings.notify, &self.settings.broker, self.notify_zone());
+        self.tell_what_stands();
         self.reload_refused = None;
         self.meters.reload_ok.set(1);
         self.meters.reload_at.set(now.wall.unix_seconds());

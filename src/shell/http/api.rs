@@ -10,19 +10,19 @@ use serde_json::json;
 
 use crate::control::effect::{Answer, Outcome};
 use crate::shell::job::{Job, NotFound};
-use crate::wire::ask;
+use crate::wire::{ask, said};
 
 use super::{CONTROL_WITHIN, Shared};
 
 /// The core answers within ten seconds, proven or not; the rest is for a slow disk.
-const ANSWER_WITHIN: Duration = Duration::from_secs(30);
+pub(super) const ANSWER_WITHIN: Duration = Duration::from_secs(30);
 
 /// An error as JSON: what is wrong, and what to do.
 pub(super) fn problem(code: StatusCode, error: &str, fix: &str) -> Response {
     (code, Json(json!({ "error": error, "fix": fix }))).into_response()
 }
 
-fn no_answer() -> Response {
+pub(super) fn no_answer() -> Response {
     let fix = "the control loop does not answer; see the daemon's log";
     problem(StatusCode::SERVICE_UNAVAILABLE, "control does not answer", fix)
 }
@@ -102,7 +102,7 @@ pub(super) async fn ask(
         Ok(request) => request,
         Err(answer) => return answered(&answer),
     };
-    let by = asker(&headers).to_owned();
+    let by = said::by(asker(&headers), &body);
     match shared.control(|reply| Job::Ask { tank, by, request, reply }, ANSWER_WITHIN).await {
         Some(Ok(answer)) => answered(&answer),
         Some(Err(missing)) => not_found(&missing),
@@ -138,10 +138,11 @@ pub(super) async fn ask_all(State(shared): State<Shared>, headers: HeaderMap, bo
     let Some(list) = shared.control(Job::List, CONTROL_WITHIN).await else {
         return no_answer();
     };
-    let by = asker(&headers);
+    let by = said::by(asker(&headers), &body);
     let asked = list.tanks.into_iter().map(|entry| {
         let (shared, request, name) = (shared.clone(), request.clone(), entry.tank.clone());
-        let job = move |reply| Job::Ask { tank: name, by: by.to_owned(), request, reply };
+        let by = by.clone();
+        let job = move |reply| Job::Ask { tank: name, by, request, reply };
         (entry.tank, tokio::spawn(async move { shared.control(job, ANSWER_WITHIN).await }))
     });
     let mut tanks = Vec::new();

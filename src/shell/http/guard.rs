@@ -23,8 +23,9 @@ pub(super) async fn guard(State(shared): State<Shared>, request: Request, next: 
 /// Counts requests by the template of their route, so that no path makes a series of its own.
 pub(super) async fn count(State(shared): State<Shared>, request: Request, next: Next) -> Response {
     let route = request.extensions().get::<MatchedPath>().map_or("other", MatchedPath::as_str).to_owned();
+    let begun = std::time::Instant::now();
     let response = next.run(request).await;
-    shared.meters.http_request(&route, response.status().as_u16());
+    shared.meters.http_request(&route, response.status().as_u16(), begun.elapsed().as_secs_f64());
     response
 }
 

@@ -14,7 +14,7 @@ use http_body::Frame;
 use crate::control::status::TankStatus;
 use crate::shell::desk::answer::AT_MOST_STATUSES;
 use crate::shell::job::Job;
-use crate::wire::metrics::{CONTENT_TYPE, TankText};
+use crate::wire::metrics::{CONTENT_TYPE, TankRecords, TankText};
 
 use super::api::problem;
 use super::process::facts;
@@ -26,12 +26,12 @@ pub(super) async fn metrics(State(shared): State<Shared>) -> Response {
         return problem(StatusCode::SERVICE_UNAVAILABLE, "no metrics of the tanks", fix);
     };
     let care = super::care::metrics(&shared).await;
-    let pieces = Pieces { daemon: Some(shared.meters.text(&facts()) + &care), tanks: TankText::new(tanks) };
+    let pieces = Pieces { daemon: Some(shared.meters.text(&facts()) + &care), tanks: TankText::with_records(tanks) };
     ([(header::CONTENT_TYPE, CONTENT_TYPE)], Body::new(pieces)).into_response()
 }
 
 /// A few tanks at a time, so that control hears messages in between.
-async fn statuses(shared: &Shared) -> Option<Vec<TankStatus>> {
+async fn statuses(shared: &Shared) -> Option<Vec<(TankStatus, TankRecords)>> {
     let mut all = Vec::new();
     loop {
         let from = all.len();

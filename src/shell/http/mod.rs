@@ -6,7 +6,9 @@
 mod api;
 mod care;
 mod guard;
+mod history;
 mod metrics;
+mod notify;
 mod process;
 
 use std::net::SocketAddr;
@@ -50,6 +52,7 @@ struct Shared {
     listen: SocketAddr,
     care: CareHandle,
     loader: Option<Loader>,
+    data_dir: PathBuf,
 }
 
 /// What the service needs.
@@ -66,6 +69,8 @@ pub struct Service {
     pub care: CareHandle,
     /// For a reload by request.
     pub loader: Option<Loader>,
+    /// Where the store lives, for its history.
+    pub data_dir: PathBuf,
     /// Told the address once it listens: a port of 0 is chosen by the system.
     pub on_listen: Option<Box<dyn FnOnce(SocketAddr) + Send>>,
 }
@@ -115,6 +120,7 @@ async fn serve(service: Service, mut stop: watch::Receiver<bool>) {
         listen,
         care: service.care,
         loader: service.loader,
+        data_dir: service.data_dir,
     };
     if let Some(tell) = service.on_listen {
         tell(listen);
@@ -134,9 +140,14 @@ fn router(shared: Shared) -> Router {
         .route("/api/v1/tanks/{tank}/status", get(api::status))
         .route("/api/v1/tanks/{tank}/explain/{output}", get(api::explain))
         .route("/api/v1/tanks/{tank}/ask", post(api::ask))
+        .route("/api/v1/tanks/{tank}/history", get(history::chart))
+        .route("/api/v1/tanks/{tank}/readings", get(history::readings))
+        .route("/api/v1/tanks/{tank}/days", get(history::days))
         .route("/api/v1/ask", post(api::ask_all))
         .route("/api/v1/reload", post(api::reload))
         .merge(care::routes())
+        .route("/api/v1/notify", get(notify::channels))
+        .route("/api/v1/notify/test", post(notify::test))
         .fallback(api::nothing_there)
         .method_not_allowed_fallback(api::not_that_way)
         .layer(DefaultBodyLimit::max(GREATEST_BODY))

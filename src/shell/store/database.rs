@@ -1,8 +1,8 @@
 //! The file: what stands in it, how it is opened, and what is done when it is damaged or full.
 //!
-//! Tables: `state` (one row a tank, JSON with checksum: what safety rests on), `journal`, `readings`
-//! (thinned), `daemon` (this data directory's own name), `ballast` (room that a full disk cannot take
-//! away: it is given up so that the state can still be written).
+//! Tables: `state` (one row a tank, JSON with checksum: what safety rests on), `journal`, those of
+//! `history` (readings and days), `daemon` (this data directory's own name), `ballast` (room that a full
+//! disk cannot take away: it is given up so that the state can still be written).
 //!
 //! Direction of failure: a file that cannot be trusted is moved aside and never used; whoever asks
 //! for a state then hears that there was one, and takes safe values.
@@ -19,10 +19,11 @@ use crate::control::effect::{Durability, JournalEntry};
 
 use super::care::{self, Noted};
 use super::checksum::crc32;
+use super::history::{self, DayOf, Sample};
 use crate::shell::clock::unix_millis;
 
-/// The version of the tables below; a greater one is from a newer daemon.
-const SCHEMA: i64 = 1;
+/// The version of the tables; a greater one is from a newer daemon, a smaller one is brought up to it.
+const SCHEMA: i64 = 2;
 
 /// Room kept for states on a full disk, bytes.
 const BALLAST: i64 = 1024 * 1024;
@@ -38,19 +39,8 @@ pub struct Found {
     pub instance: String,
     /// The keeper's log.
     pub care: Noted,
-}
-
-/// A sample for the long graphs.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Sample {
-    /// When, Unix milliseconds.
-    pub at: i64,
-    /// Whose.
-    pub tank: String,
-    /// Of what.
-    pub signal: String,
-    /// In the canonical unit.
-    pub value: f64,
+    /// Each tank's running day as JSON.
+    pub steadiness: BTreeMap<String, String>,
 }
 
 /// Why the file cannot be had.
@@ -98,12 +88,21 @@ pub struct Batch {
     pub journal: Vec<(String, JournalEntry)>,
     /// Samples.
     pub samples: Vec<Sample>,
+    /// Days that are over.
+    pub days: Vec<DayOf>,
+    /// Each tank's running day.
+    pub steadiness: BTreeMap<String, String>,
 }
 
 impl Batch {
     /// Whether there is nothing to write.
     pub fn is_empty(&self) -> bool {
-        self.states.is_empty() && self.journal.is_empty() && self.samples.is_empty()
+        self.states.is_empty() && self.has_only_states()
+    }
+
+    /// Whether a full disk would lose nothing of it once the states are written.
+    fn has_only_states(&self) -> bool {
+        self.journal.is_empty() && self.samples.is_empty() && self.days.is_empty() && self.steadiness.is_empty()
     }
 }
 
@@ -141,12 +140,18 @@ impl Database {
             "BEGIN;
              CREATE TABLE IF NOT EXISTS state (tank TEXT PRIMARY KEY, json TEXT NOT NULL, crc INTEGER NOT NULL);
              CREATE TABLE IF NOT EXISTS journal (id INTEGER PRIMARY KEY, at INTEGER NOT NULL, tank TEXT NOT NULL, kind TEXT NOT NULL, subject TEXT NOT NULL, text TEXT NOT NULL);
-             CREATE TABLE IF NOT EXISTS readings (tank TEXT NOT NULL, signal TEXT NOT NULL, at INTEGER NOT NULL, value REAL NOT NULL, PRIMARY KEY (tank, signal, at)) WITHOUT ROWID;
              CREATE TABLE IF NOT EXISTS daemon (key TEXT PRIMARY KEY, value TEXT NOT NULL);
              CREATE TABLE IF NOT EXISTS ballast (room BLOB NOT NULL);
-             PRAGMA user_version = 1;
              COMMIT;",
         )?;
+        if let Err(error) = bring_up(&connection, version) {
+            if !is_full(&error) {
+                return Err(error.into());
+            }
+            // The states can be read and written as they are; the rest waits for room, until the next start.
+            connection.execute("DELETE FROM ballast", [])?;
+            bring_up(&connection, version)?;
+        }
         // Only what safety rests on: a check of years of readings would keep the tank waiting.
         let check: String = connection.query_row("PRAGMA integrity_check('state')", [], |row| row.get(0))?;
         if check != "ok" {
@@ -155,10 +160,11 @@ impl Database {
         care::prepare(&connection)?;
         let care = care::read(&connection)?;
         let states = read_states(&connection)?;
+        let steadiness = read_steadiness(&connection)?;
         let mut database = Self { connection, durability: None };
         let instance = database.instance()?;
         let _ = database.lay_ballast();
-        Ok((database, Found { states, damaged: None, instance, care }))
+        Ok((database, Found { states, damaged: None, instance, steadiness, care }))
     }
 
     /// This data directory's own name: made once, from the time and the process.
@@ -193,7 +199,7 @@ impl Database {
                 self.connection.execute("DELETE FROM ballast", [])?;
                 let states = Batch { states: batch.states.clone(), ..Batch::default() };
                 self.transaction(&states)?;
-                if batch.journal.is_empty() && batch.samples.is_empty() { Ok(()) } else { Err(error) }
+                if batch.has_only_states() { Ok(()) } else { Err(error) }
             }
             other => other,
         }
@@ -211,7 +217,8 @@ impl Database {
     pub fn value_near(path: &Path, tank: &str, signal: &str, at: i64, within: i64) -> Option<f64> {
         let flags = rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY | rusqlite::OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let connection = Connection::open_with_flags(path, flags).ok()?;
-        let near = "SELECT value FROM readings WHERE tank = ?1 AND signal = ?2 AND at BETWEEN ?3 AND ?4 ORDER BY abs(at - ?5) LIMIT 1";
+        let near = "SELECT mean FROM buckets WHERE series = (SELECT id FROM series WHERE tank = ?1 AND signal = ?2) AND at BETWEEN ?3 AND ?4 ORDER BY abs(at - ?5) LIMIT 1";
+        let (at, within) = (at / 1000, within / 1000);
         connection.query_row(near, params![tank, signal, at - within, at + within, at], |row| row.get(0)).ok()
     }
 
@@ -238,21 +245,44 @@ impl Database {
                 .prepare_cached("INSERT INTO journal (at, tank, kind, subject, text) VALUES (?1, ?2, ?3, ?4, ?5)")?
                 .execute(params![entry.at.unix_millis(), tank, entry.kind.word(), entry.subject, entry.text])?;
         }
-        for sample in &batch.samples {
-            transaction.prepare_cached("INSERT OR REPLACE INTO readings VALUES (?1, ?2, ?3, ?4)")?.execute(params![
-                sample.tank,
-                sample.signal,
-                sample.at,
-                sample.value
-            ])?;
-        }
+        history::write_samples(&transaction, &batch.samples)?;
+        history::write_days(&transaction, &batch.days)?;
+        history::write_steadiness(&transaction, &batch.steadiness)?;
         transaction.commit()
+    }
+
+    /// The connection, for what the store's thread does besides: thinning, moving, measuring.
+    pub fn connection(&mut self) -> &mut Connection {
+        &mut self.connection
+    }
+
+    /// Bytes of the file, without its log.
+    pub fn size(&self) -> rusqlite::Result<u64> {
+        self.connection.query_row("SELECT page_count * page_size FROM pragma_page_count, pragma_page_size", [], |row| {
+            row.get::<_, i64>(0).map(|bytes| u64::try_from(bytes).unwrap_or(0))
+        })
     }
 
     /// Whether the file itself broke, so that it is to be moved aside and a new one begun.
     pub fn is_broken(error: &rusqlite::Error) -> bool {
         matches!(error.sqlite_error_code(), Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase))
     }
+}
+
+/// Brings the tables up to this version, in one transaction.
+fn bring_up(connection: &Connection, version: i64) -> rusqlite::Result<()> {
+    let steps = || {
+        if version < 2 {
+            history::from_version_1(connection)?;
+        }
+        history::create(connection)?;
+        connection.pragma_update(None, "user_version", SCHEMA)?;
+        connection.execute_batch("COMMIT")
+    };
+    connection.execute_batch("BEGIN")?;
+    steps().inspect_err(|_| {
+        let _ = connection.execute_batch("ROLLBACK");
+    })
 }
 
 /// A name for a daemon that has no store to remember one.
@@ -274,6 +304,13 @@ fn read_states(connection: &Connection) -> rusqlite::Result<BTreeMap<String, Res
     rows.collect()
 }
 
+/// What only graphs rest on: a row that cannot be read is left out.
+fn read_steadiness(connection: &Connection) -> rusqlite::Result<BTreeMap<String, String>> {
+    let mut statement = connection.prepare("SELECT tank, json FROM steadiness")?;
+    let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    Ok(rows.filter_map(Result::ok).collect())
+}
+
 enum Trouble {
     Newer(i64),
     Damaged(String),
@@ -287,7 +324,7 @@ impl From<rusqlite::Error> for Trouble {
 }
 
 /// Renames the file, and its log, out of the way.
-fn move_aside(path: &Path) -> std::io::Result<PathBuf> {
+pub(super) fn move_aside(path: &Path) -> std::io::Result<PathBuf> {
     let name = |suffix: &str| {
         let mut name = path.as_os_str().to_owned();
         name.push(suffix);

@@ -1,13 +1,17 @@
 //! The store's thread: what must survive, the journal and the thinned readings, off the control path.
 //!
 //! Duty: to write in the order of asking, to answer at once when something is on the disk, and to
-//! keep trying what failed. It never delays control by more than [`PATIENCE`]: a disk that hangs is
+//! keep trying what failed. It never delays control by more than 300 ms: a disk that hangs is
 //! waited for once, and then no longer until it answers. Journal lines and samples that find the
 //! queue full are dropped and counted; states are kept until they are written.
 
 mod care;
 mod checksum;
 mod database;
+pub mod history;
+mod notices;
+mod scribe;
+mod upkeep;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -24,7 +28,11 @@ use crate::wire::metrics::Meters;
 use super::background;
 pub use care::Noted;
 use database::{Batch, Database};
-pub use database::{Found, OpenError, Sample, fresh_instance};
+pub use database::{Found, OpenError, fresh_instance};
+pub use history::{DayOf, Sample};
+pub use notices::Notices;
+use scribe::Scribe;
+use upkeep::Upkeep;
 
 /// Control waits this long for a record to be on the disk, and then goes on.
 const PATIENCE: Duration = Duration::from_millis(300);
@@ -35,11 +43,15 @@ const QUEUE: usize = 4096;
 /// What failed is tried again after this.
 const RETRY: Duration = Duration::from_secs(5);
 
+const JOURNAL_LOST: &str = "the store does not keep up: journal lines are lost";
+
 enum Job {
     Save { tank: String, json: String, done: Option<SyncSender<bool>> },
     Journal(Vec<(String, JournalEntry)>),
     Samples(Vec<Sample>),
     Care(Vec<Entry>, SyncSender<Result<(), String>>),
+    Days(Vec<DayOf>),
+    Steadiness { tank: String, json: String },
     Stop,
 }
 
@@ -92,7 +104,8 @@ impl CareWriter {
 #[derive(Debug)]
 pub struct Store {
     jobs: SyncSender<Job>,
-    thread: Option<JoinHandle<()>>,
+    scribe: Scribe,
+    thread: JoinHandle<()>,
     health: Arc<Health>,
     meters: Meters,
     /// The last record was waited for in vain.
@@ -121,11 +134,20 @@ impl Store {
         };
         let (jobs, inbox) = sync_channel(QUEUE);
         let own_path = path.clone();
-        let writer =
-            Writer { path, database, health: Arc::clone(&health), meters: meters.clone(), unsaved: BTreeMap::new() };
+        let writer = Writer {
+            path,
+            database,
+            health: Arc::clone(&health),
+            meters: meters.clone(),
+            unsaved: BTreeMap::new(),
+            upkeep: Upkeep::default(),
+        };
         let thread = background::spawn("store", move || writer.run(&inbox))
             .map_err(|error| OpenError::Unusable(error.to_string()))?;
-        Ok((Self { jobs, thread: Some(thread), health, meters, hangs: false, path: own_path }, found))
+        let (told, counted) = (Arc::clone(&health), meters.clone());
+        let scribe = Scribe::start(jobs.clone(), move || lost(&told, &counted, JOURNAL_LOST))
+            .map_err(|error| OpenError::Unusable(error.to_string()))?;
+        Ok((Self { jobs, scribe, thread, health, meters, hangs: false, path: own_path }, found))
     }
 
     /// The way of the keeper's log to the disk.
@@ -158,10 +180,10 @@ impl Store {
         }
     }
 
-    /// Writes lines of the journal, soon.
+    /// Writes lines of the journal to the log and to the disk, soon.
     pub fn journal(&self, lines: Vec<(String, JournalEntry)>) {
-        if !lines.is_empty() && self.jobs.try_send(Job::Journal(lines)).is_err() {
-            self.lost("the store does not keep up: journal lines are lost");
+        if !lines.is_empty() && !self.scribe.take(lines) {
+            self.lost(JOURNAL_LOST);
         }
     }
 
@@ -172,28 +194,39 @@ impl Store {
         }
     }
 
-    fn lost(&self, why: &str) {
-        self.meters.store_failures.inc();
-        self.health.set(Some(why.to_owned()));
+    /// Writes days that are over, soon.
+    pub fn days(&self, days: Vec<DayOf>) {
+        if !days.is_empty() && self.jobs.try_send(Job::Days(days)).is_err() {
+            self.lost("the store does not keep up: a day's steadiness is lost");
+        }
     }
 
-    /// Writes what waits and ends the thread. A disk that hangs is not waited for longer than a few seconds.
-    pub fn close(mut self) {
+    /// Writes a tank's running day, soon; the next one replaces it.
+    pub fn steadiness(&self, tank: &str, json: String) {
+        if self.jobs.try_send(Job::Steadiness { tank: tank.to_owned(), json }).is_err() {
+            self.lost("the store does not keep up: a running day is not kept");
+        }
+    }
+
+    fn lost(&self, why: &str) {
+        lost(&self.health, &self.meters, why);
+    }
+
+    /// Writes what waits and ends the threads. A disk that hangs is not waited for longer than a few seconds.
+    pub fn close(self) {
+        self.scribe.close(Duration::from_secs(2));
         let mut left = 100;
         while self.jobs.try_send(Job::Stop).is_err() && left > 0 {
             left -= 1;
             std::thread::sleep(Duration::from_millis(20));
         }
-        if let Some(thread) = self.thread.take() {
-            for _ in 0..150 {
-                if thread.is_finished() {
-                    let _ = thread.join();
-                    return;
-                }
-                std::thread::sleep(Duration::from_millis(20));
-            }
-        }
+        background::join_within(self.thread, Duration::from_secs(3));
     }
+}
+
+fn lost(health: &Health, meters: &Meters, why: &str) {
+    meters.store_failures.inc();
+    health.set(Some(why.to_owned()));
 }
 
 struct Writer {
@@ -203,12 +236,13 @@ struct Writer {
     meters: Meters,
     /// States whose write failed, the newest of each tank.
     unsaved: BTreeMap<String, String>,
+    upkeep: Upkeep,
 }
 
 impl Writer {
     fn run(mut self, inbox: &Receiver<Job>) {
         loop {
-            let first = match inbox.recv_timeout(RETRY) {
+            let first = match inbox.recv_timeout(self.upkeep.wait().min(RETRY)) {
                 Ok(job) => Some(job),
                 Err(RecvTimeoutError::Timeout) => None,
                 Err(RecvTimeoutError::Disconnected) => return,
@@ -226,6 +260,8 @@ impl Writer {
                     Job::Journal(lines) => batch.journal.extend(lines),
                     Job::Samples(samples) => batch.samples.extend(samples),
                     Job::Care(entries, done) => care.push((entries, done)),
+                    Job::Days(days) => batch.days.extend(days),
+                    Job::Steadiness { tank, json } => drop(batch.steadiness.insert(tank, json)),
                     Job::Stop => stop = true,
                 }
             }
@@ -240,6 +276,9 @@ impl Writer {
             }
             if stop {
                 return;
+            }
+            if let Some(database) = &mut self.database {
+                self.upkeep.some(database, &self.meters);
             }
         }
     }
@@ -267,11 +306,13 @@ impl Writer {
             return true;
         }
         self.meters.store_writes.inc();
+        let timer = self.meters.store_duration.start_timer();
         let written = self.opened().and_then(|database| {
             database
                 .write(&batch, durability)
                 .map_err(|error| (format!("the store cannot be written: {error}"), Database::is_broken(&error)))
         });
+        timer.observe_duration();
         match written {
             Ok(()) => {
                 self.health.set(None);

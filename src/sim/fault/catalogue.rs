@@ -49,6 +49,8 @@ pub(super) struct Subject {
     pub index: usize,
     /// A second word for something that is listed under its own name already.
     pub alias: bool,
+    /// What a kind of fault calls it: `heater`, `temperature`, `high-float`.
+    pub word: &'static str,
 }
 
 impl Subject {
@@ -104,6 +106,24 @@ pub(super) const POSSIBLE: [(&str, &str, &str); 33] = [
 ];
 
 impl Class {
+    /// What a kind of fault calls it, where nothing more is known.
+    fn word(self) -> &'static str {
+        match self {
+            Self::Output(kind) => kind.word(),
+            Self::Contact => "contact",
+            Self::Number(quantity) => quantity.noun(),
+            Self::Tank => "tank",
+            Self::Drain => "drain",
+            Self::Reservoir => "reservoir",
+            Self::Room => "room",
+            Self::Power => "power",
+            Self::Broker => "broker",
+            Self::Daemon => "daemon",
+            Self::Clock => "clock",
+            Self::Keeper => "keeper",
+        }
+    }
+
     /// Whether a row of [`POSSIBLE`] fits.
     pub(super) fn fits(self, row: &str) -> bool {
         match self {
@@ -140,7 +160,12 @@ impl Catalogue {
     /// One more.
     pub(in crate::sim) fn add(&mut self, tank: Option<&str>, name: &str, class: Class, index: usize) {
         let tank = tank.map(str::to_owned);
-        self.subjects.push(Subject { tank, name: name.to_owned(), class, index, alias: false });
+        self.subjects.push(Subject { tank, name: name.to_owned(), class, index, alias: false, word: class.word() });
+    }
+
+    /// A more telling word for the one that was added last.
+    pub(in crate::sim) fn is_a(&mut self, word: &'static str) {
+        self.subjects.last_mut().expect("one was added").word = word;
     }
 
     /// A second word for an output, such as its kind.

@@ -14,13 +14,13 @@
 //! | messages take up to 10 s, or come twice, for 10 min | 0.05 each, choice |
 //! | the clock jumps by an hour | 0.01, choice |
 
-use crate::control::plan::{OutputKind, Switch};
+use crate::control::plan::OutputKind;
 use crate::time::Span;
-use crate::units::Quantity;
 
 use super::super::Chance;
 use super::catalogue::{Class, Subject};
-use super::{Catalogue, Fault, OutputFault, ProbeFault, TankFault, What};
+use super::vocabulary::{all, delay, jump, pick};
+use super::{Catalogue, Fault, OutputFault, ProbeFault, What};
 
 /// Whom it can happen to.
 type Fits = fn(Class) -> bool;
@@ -59,15 +59,15 @@ const RATES: [(f64, Fits, Make); 11] = [
 ];
 
 impl Catalogue {
-    /// Faults over a time, by their rates, sorted by time.
-    pub fn draw_by_rates(&self, chance: &mut Chance, lasts: Span) -> Vec<Fault> {
+    /// Faults over a time, so many times as often as by their rates, sorted by time.
+    pub fn draw_by_rates(&self, chance: &mut Chance, lasts: Span, times: f64) -> Vec<Fault> {
         let mut faults = Vec::new();
         for (rate, fits, make) in RATES {
             let subjects = self.fitting(fits);
             if subjects.is_empty() {
                 continue;
             }
-            for _ in 0..count(rate * lasts.hours() / 24.0, chance) {
+            for _ in 0..count(times * rate * lasts.hours() / 24.0, chance) {
                 let subject = pick(&subjects, chance);
                 let (what, for_) = make(subject, chance);
                 faults.push(self.fault(subject, what, for_, lasts, chance));
@@ -81,7 +81,7 @@ impl Catalogue {
     pub fn draw_one(&self, chance: &mut Chance, lasts: Span) -> Fault {
         let subjects = self.fitting(|class| class != Class::Keeper);
         let subject = pick(&subjects, chance);
-        let what = any(subject, chance);
+        let what = *pick(&all(subject, chance), chance);
         let for_ = (!what.is_momentary() && (what == What::DaemonKilled || coin(chance)))
             .then(|| chance.span(Span::from_seconds(10), Span::from_hours(2)));
         self.fault(subject, what, for_, lasts, chance)
@@ -114,14 +114,6 @@ fn coin(chance: &mut Chance) -> bool {
     chance.between(0.0, 1.0) < 0.5
 }
 
-/// One of several.
-fn pick<'a, T>(of: &'a [T], chance: &mut Chance) -> &'a T {
-    let last = of.len() as u64 - 1;
-    // A span is a whole number evenly drawn; here it counts places.
-    let place = chance.span(Span::ZERO, Span::from_millis(last)).millis();
-    &of[usize::try_from(place).expect("a place in a list")]
-}
-
 /// Poisson by Knuth's product, in parts so small that the product of one never vanishes.
 fn count(mean: f64, chance: &mut Chance) -> u32 {
     let (mut left, mut n) = (mean, 0);
@@ -147,71 +139,10 @@ fn drops_out(subject: &Subject, _: &mut Chance) -> (What, Option<Span>) {
     (what, TEN_MINUTES)
 }
 
-fn delay(chance: &mut Chance) -> What {
-    let by = chance.span(Span::from_seconds(1), Span::from_seconds(10));
-    What::BrokerDelays(Span::from_seconds(by.millis() / 1000))
-}
-
-/// A jump that is worth to be called one, either way.
+/// A jump, either way.
 fn spike(class: Class, chance: &mut Chance) -> ProbeFault {
-    let by = match class {
-        Class::Number(Quantity::Temperature) => 6.0,
-        Class::Number(Quantity::Level) => 50.0,
-        Class::Number(Quantity::Salinity) => 5.0,
-        _ => 1.0,
-    };
+    let by = if let Class::Number(quantity) = class { jump(quantity) } else { 1.0 };
     ProbeFault::Shifted(if coin(chance) { by } else { -by })
-}
-
-fn any(subject: &Subject, chance: &mut Chance) -> What {
-    let index = subject.index;
-    match subject.class {
-        Class::Output(kind) => {
-            let mut all = vec![
-                OutputFault::Welds,
-                OutputFault::Stops,
-                OutputFault::Jams,
-                OutputFault::PlugIgnores(None),
-                OutputFault::PlugIgnores(Some(Switch::On)),
-                OutputFault::PlugIgnores(Some(Switch::Off)),
-                OutputFault::PlugVanishes,
-                OutputFault::PlugReboots(None),
-                OutputFault::PlugReboots(Some(Switch::On)),
-                OutputFault::PlugReboots(Some(Switch::Off)),
-                OutputFault::Pressed(Switch::On),
-                OutputFault::Pressed(Switch::Off),
-                OutputFault::ForgetsLease,
-                OutputFault::MeterFreezes,
-            ];
-            if kind == OutputKind::TopOff {
-                all.extend([OutputFault::Siphons, OutputFault::HoseComesOff]);
-            }
-            What::Output(index, *pick(&all, chance))
-        }
-        Class::Contact => {
-            let all = [
-                ProbeFault::Freezes,
-                ProbeFault::Silent,
-                ProbeFault::Garbage,
-                ProbeFault::Sticks(true),
-                ProbeFault::Sticks(false),
-            ];
-            What::Probe(index, *pick(&all, chance))
-        }
-        Class::Number(_) => {
-            let shifted = spike(subject.class, chance);
-            let all = [ProbeFault::Freezes, ProbeFault::Silent, ProbeFault::Garbage, ProbeFault::Lifted, shifted];
-            What::Probe(index, *pick(&all, chance))
-        }
-        Class::Tank => What::Tank(index, TankFault::Leaks(2.0)),
-        Class::Drain => What::Tank(index, TankFault::DrainClogs),
-        Class::Reservoir => What::Tank(index, TankFault::ReservoirRunsEmpty),
-        Class::Room => What::Room(if coin(chance) { 30.0 } else { 14.0 }),
-        Class::Power => What::PowerCut,
-        Class::Broker => *pick(&[What::BrokerVanishes, What::BrokerDoubles, delay(chance)], chance),
-        Class::Daemon => What::DaemonKilled,
-        Class::Clock | Class::Keeper => What::ClockJumps(if coin(chance) { 3_600_000 } else { -3_600_000 }),
-    }
 }
 
 #[cfg(test)]
@@ -224,7 +155,7 @@ mod tests {
         let world = world(1);
         let catalogue = world.catalogue();
         let mut chance = Chance::new(5, "campaign");
-        let mut faults = catalogue.draw_by_rates(&mut chance, Span::from_hours(24 * 1000));
+        let mut faults = catalogue.draw_by_rates(&mut chance, Span::from_hours(24 * 1000), 1.0);
         faults.extend((0..500).map(|_| catalogue.draw_one(&mut chance, Span::from_hours(24))));
         for fault in &faults {
             let sentence = catalogue.sentence(fault);
@@ -235,7 +166,7 @@ mod tests {
     #[test]
     fn a_thousand_days_bring_what_the_rates_say() {
         let world = world(1);
-        let faults = world.catalogue().draw_by_rates(&mut Chance::new(2, "campaign"), Span::from_hours(24 * 1000));
+        let faults = world.catalogue().draw_by_rates(&mut Chance::new(2, "campaign"), Span::from_hours(24 * 1000), 1.0);
         let count = |of: fn(&What) -> bool| faults.iter().filter(|fault| of(&fault.what)).count() as f64;
         // Four standard deviations of a Poisson count around its mean.
         let near = |count: f64, mean: f64| (count - mean).abs() < 4.0 * mean.sqrt();

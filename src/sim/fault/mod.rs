@@ -18,6 +18,7 @@ mod draw;
 mod read;
 #[cfg(test)]
 mod tests;
+mod vocabulary;
 
 use std::fmt;
 
@@ -27,6 +28,7 @@ use crate::time::Span;
 pub use catalogue::Catalogue;
 pub(super) use catalogue::Class;
 pub use read::FaultError;
+pub use vocabulary::Pairs;
 
 /// Something that goes wrong, with its time.
 #[derive(Clone, Debug, PartialEq)]

@@ -26,7 +26,7 @@ use hydraulics::{Above, Hydraulics, Way};
 
 pub use chemistry::Chemistry;
 pub use parameters::{DENSITY, Facts, HEAT_PER_LITRE, Machine, Parameters, SEA_WATER_ALKALINITY, Sump};
-pub use room::{Air, Pull, Room, mixing_ratio, saturation_pressure};
+pub use room::{Air, Pull, Room, Season, mixing_ratio, saturation_pressure};
 
 /// The sheath of a heater passes its heat on with this time constant, s.
 const SHEATH_TIME: f64 = 60.0;
@@ -63,6 +63,8 @@ pub struct Ledger {
     pub evaporated: f64,
     /// Out of the reservoir into the tank.
     pub topped_off: f64,
+    /// Out of the reservoir and past the tank.
+    pub beside: f64,
     /// By dosing pumps.
     pub dosed: f64,
     /// With the skimmer's foam.
@@ -192,6 +194,7 @@ impl Physics {
         reservoir.litres -= lifted;
         if self.defects.hose_off {
             self.floor += lifted;
+            self.ledger.beside += lifted;
         } else {
             self.ledger.topped_off += lifted;
             self.pour(Parcel::fresh(lifted, air.celsius));
@@ -216,6 +219,25 @@ impl Physics {
         self.ledger.given += parcel.litres;
         self.ledger.salt_given += parcel.salt;
         self.display.add(parcel);
+    }
+
+    /// A keeper wipes the floor; where more than 1 % of the water or a gram of salt in a kilogram is wrong, they take and
+    /// give until both are what they were.
+    pub fn set_right(&mut self) {
+        self.floor = 0.0;
+        let wrong_water = (self.litres() / self.usual_litres() - 1.0).abs() > 0.01;
+        if !wrong_water && (self.salinity() - self.make.salinity).abs() <= 1.0 {
+            return;
+        }
+        let surplus = self.litres() - self.usual_litres();
+        if surplus > 0.0 {
+            self.take_out(surplus);
+        } else {
+            self.give(-surplus, self.make.salinity, self.display_celsius());
+        }
+        let salt = self.make.salinity * DENSITY * self.usual_litres() - self.salt();
+        self.ledger.salt_given += salt;
+        self.display.salt = (self.display.salt + salt).max(0.0);
     }
 
     /// Into the return chamber, or the only basin.

@@ -25,6 +25,28 @@ pub struct Room {
     natural: f64,
 }
 
+/// A season, as a room indoors has it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Season {
+    /// Heated to 20 °C.
+    Winter,
+    /// 23 °C: the tank hardly needs its heater.
+    Mild,
+    /// 26 °C: the tank must be cooled on most days.
+    Summer,
+}
+
+impl Season {
+    /// The room's mean, °C. (The project's rehearsal model.)
+    pub fn mean(self) -> f64 {
+        match self {
+            Self::Winter => 20.0,
+            Self::Mild => 23.0,
+            Self::Summer => 26.0,
+        }
+    }
+}
+
 /// Whether something pulls the room away from its course.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Pull {
@@ -53,6 +75,11 @@ impl Room {
             pull: Pull::None,
             natural: mean,
         }
+    }
+
+    /// The room of a season.
+    pub fn in_season(season: Season) -> Self {
+        Self::new(season.mean())
     }
 
     /// The same room without day and weather, for tests against worked figures.
@@ -125,6 +152,25 @@ mod tests {
         for (celsius, pascal) in [(0.0, 611.2), (20.0, 2339.0), (25.0, 3170.0), (30.0, 4247.0)] {
             let ours = saturation_pressure(celsius);
             assert!((ours / pascal - 1.0).abs() < 0.004, "{celsius} °C: {ours} Pa");
+        }
+    }
+
+    #[test]
+    fn a_season_has_the_mean_the_day_and_the_weather_of_the_model() {
+        // 0.75 K up and down over the day and 0.7 K of weather together: sqrt(0.75² / 2 + 0.7²) = 0.88 K.
+        for season in [Season::Winter, Season::Mild, Season::Summer] {
+            let (mut chance, mut room) = (Chance::new(7, "room"), Room::in_season(season));
+            let minutes = 120 * 1440;
+            let values: Vec<f64> = (0..minutes)
+                .map(|minute| {
+                    room.step(60.0, f64::from(minute % 1440) / 60.0, &mut chance);
+                    room.celsius()
+                })
+                .collect();
+            let mean = values.iter().sum::<f64>() / f64::from(minutes);
+            let spread = (values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / f64::from(minutes)).sqrt();
+            assert!((mean - season.mean()).abs() < 0.2, "{season:?}: {mean}");
+            assert!((spread - 0.88).abs() < 0.1, "{season:?}: {spread}");
         }
     }
 

@@ -11,7 +11,10 @@
 //! disk. A kill comes between two steps, or in the middle of one ([`Rehearsal::dies_in_a_step`]). Same plans, seed,
 //! faults and spans: same bytes.
 
+mod book;
 mod daemon;
+pub mod excuse;
+mod harm;
 mod monitor;
 mod record;
 mod report;
@@ -35,6 +38,7 @@ use super::{Broker, Message, Model, Surroundings, World};
 use daemon::Played;
 
 pub use super::keeper::Routine;
+pub use harm::{Acting, Harm, Harmed, LACKS};
 pub use monitor::{Monitor, Rule, Violation};
 pub use record::{Detail, Entry, Point, Record, Source};
 pub use report::{FaultStory, Limits, Report, TankStory};
@@ -229,6 +233,11 @@ impl Rehearsal {
         &self.world
     }
 
+    /// What harmed the water so far.
+    pub fn harms(&self) -> &[Harmed] {
+        self.monitor.harms()
+    }
+
     /// The violations so far.
     pub fn violations(&self) -> &[Violation] {
         self.monitor.violations()
@@ -291,7 +300,7 @@ impl Rehearsal {
     }
 
     fn kill_daemon(&mut self) {
-        self.monitor.daemon_killed();
+        self.monitor.daemon_killed(self.now.steady);
         self.daemon.kill(self.now.steady);
     }
 
@@ -379,6 +388,9 @@ impl Rehearsal {
                     });
                 }
                 self.record.effect(tank.0, effect, now.steady);
+                if let Effect::Notify(notice) = effect {
+                    self.keeper.called(tank.0, notice, now.steady);
+                }
                 if let Effect::Answer { answer, .. } = effect {
                     self.answers.insert(tank.0, answer.clone());
                     match answer.outcome {
@@ -441,10 +453,24 @@ impl Rehearsal {
         self.next_look = self.next_look.after(LOOK);
         for tank in 0..self.daemon.count() {
             if let Some(truth) = self.world.truth(self.daemon.name(tank)) {
-                self.monitor.look(tank, &truth, self.now.steady);
+                if self.monitor.look(tank, &truth, self.now.steady) > 0 {
+                    let acting = self.acting_on(tank);
+                    self.monitor.acted(&acting);
+                }
                 self.record.look(tank, &truth, self.now.steady);
             }
         }
+    }
+
+    /// The faults that act on a tank now, the home's own among them.
+    fn acting_on(&self, tank: usize) -> Vec<Acting> {
+        let plan = self.daemon.plan(tank);
+        let acts = |what: What| self.world.tanks_of(what).is_none_or(|tanks| tanks.contains(&tank));
+        let acting = |what: What| {
+            let output = self.world.output_of(what);
+            Acting { kind: self.world.catalogue().kind(what), lacks: harm::lacks(plan, output) }
+        };
+        self.world.acting().filter(|what| acts(*what)).map(acting).collect()
     }
 
     /// When a planned fault begins, and when it is over.

@@ -3,16 +3,16 @@
 //! | rule | watched on | how |
 //! | --- | --- | --- |
 //! | 1 | each on and each lease refresh of a heater | the raw readings forbid heat ([`Shadow`]) |
-//! | 2 | each on of a top-off | a high float has been wet for 2 s, or a hold pauses it |
+//! | 2 | each on of a top-off | a high float has been wet for 2 s, a hold pauses it, or its [`Book`] is past a budget |
+//! | 3 | | the core has no doses; they get a [`Book`] each, as the top-off has, in [`Watched::books`] |
 //! | 4 | each on of heater and chiller | the other was told on last |
 //! | 5 | each on of what a hold pauses; each start of the daemon | the hold stands, if a command or an answer made it known; its deadline is the old one |
 //! | 6 | each start of the daemon | what was latched is latched |
 //! | 7 | each off of a pump | a hold, a force or evidence of an interlock |
 //! | 9 | each proof and each answer to a hold | the plug's last report says so |
-//! | water | the truth, once a minute | temperature, salinity, floor, time without flow |
+//! | water | the truth, once a minute | the harms of [`Judge`], with what acted on the tank at their beginning |
 //!
-//! Rule 2's volume budget is watched by `tests/kills.rs`, and rule 3 (doses) by nobody: the core has none yet. Rule 8 is the
-//! fingerprint's, rule 10 is that the run ends. A rule is told once a subject, then counted.
+//! Rule 8 is the fingerprint's, rule 10 is that the run ends. A rule is told once a subject, then counted.
 
 use std::collections::BTreeMap;
 
@@ -23,15 +23,11 @@ use crate::control::{Event, Request, RequestId, TankPlan};
 use crate::time::{Now, Span, Steady, Wall};
 
 use super::super::{Model, Truth, World};
+use super::book::{Book, Window};
 use super::daemon::Played;
+use super::harm::{Acting, Harm, Harmed, Judge};
 use super::shadow::Shadow;
 
-/// Lowest and highest temperature of the display, °C (the project's rehearsal model).
-pub(super) const TEMPERATURE: (f64, f64) = (22.5, 28.0);
-/// How far the salinity may be from where it began, g/kg [choice: seagrass and seahorses bear 2].
-pub(super) const SALINITY_BAND: f64 = 2.0;
-/// Litres on the floor that are none.
-pub(super) const FLOOR: f64 = 0.01;
 /// A high float must be wet so long before a top-off's start counts against rule 2 (the rehearsal model).
 const WET: Span = Span::from_seconds(2);
 
@@ -81,8 +77,6 @@ pub(super) struct Saw {
     pub floor_litres: f64,
     /// The longest time without any pump at work.
     pub still: Span,
-    still_since: Option<Steady>,
-    first_salinity: f64,
 }
 
 struct StandingHold {
@@ -104,7 +98,9 @@ struct Watched {
     asked: BTreeMap<RequestId, (Request, Wall)>,
     latched: Vec<String>,
     saw: Option<Saw>,
-    longest_hold: Span,
+    /// What each budgeted pump was told, by its output.
+    books: BTreeMap<OutputId, Book>,
+    judge: Judge,
 }
 
 /// Watches all tanks of a rehearsal.
@@ -112,6 +108,9 @@ pub struct Monitor {
     start: Steady,
     tanks: Vec<Watched>,
     violations: Vec<Violation>,
+    harms: Vec<Harmed>,
+    /// Harms before this place know what acted.
+    told: usize,
 }
 
 impl Monitor {
@@ -123,14 +122,20 @@ impl Monitor {
             asked: BTreeMap::new(),
             latched: Vec::new(),
             saw: None,
-            longest_hold: model.plan.holds.iter().map(|hold| hold.limit).max().unwrap_or(Span::from_minutes(60)),
+            books: books(model.plan),
+            judge: Judge::new(model.plan),
         });
-        Self { start: world.time(), tanks: tanks.collect(), violations: Vec::new() }
+        Self { start: world.time(), tanks: tanks.collect(), violations: Vec::new(), harms: Vec::new(), told: 0 }
     }
 
     /// What was violated, in the order in which it was first seen.
     pub fn violations(&self) -> &[Violation] {
         &self.violations
+    }
+
+    /// What harmed the water, in the order in which it began.
+    pub fn harms(&self) -> &[Harmed] {
+        &self.harms
     }
 
     pub(super) fn saw(&self, tank: usize) -> Option<Saw> {
@@ -189,6 +194,7 @@ impl Monitor {
                 let plan = watched.shadow.plan();
                 let pausing = |standing: &&mut StandingHold| plan.holds[standing.hold.index()].pauses.contains(output);
                 watched.holds.iter_mut().filter(pausing).for_each(|standing| standing.known = true);
+                watched.books.entry(*output).and_modify(|book| book.told_off(now.steady));
                 self.tanks[tank].shadow.told[output.index()] = Some(Switch::Off);
             }
             Effect::Journal(line) if line.kind == JournalKind::Proof => {
@@ -240,6 +246,16 @@ impl Monitor {
             let rule = if kind == OutputKind::TopOff { 2 } else { 5 };
             let hold = &plan.holds[standing.hold.index()].name;
             found.push((Rule::Invariant(rule), format!("{what}, while hold {hold} pauses it")));
+        }
+        if let Some(book) = watched.books.get_mut(&output) {
+            book.told_on(at);
+            if let Some((window, litres)) = book.past(at) {
+                let text = format!(
+                    "{what}, after {litres:.3} L within {}, and {:.3} L is the most",
+                    window.within, window.litres
+                );
+                found.push((Rule::Invariant(2), text));
+            }
         }
         watched.shadow.told[output.index()] = Some(Switch::On);
         for (rule, text) in found {
@@ -318,8 +334,9 @@ impl Monitor {
     }
 
     /// The daemon died: what was asked and not answered may have been done or not.
-    pub(super) fn daemon_killed(&mut self) {
+    pub(super) fn daemon_killed(&mut self, now: Steady) {
         for watched in &mut self.tanks {
+            watched.books.values_mut().for_each(|book| book.daemon_died(now));
             let unanswered = |standing: &StandingHold| standing.releasing.is_none();
             watched.asked.clear();
             watched.holds.iter_mut().for_each(|standing| standing.known &= unanswered(standing));
@@ -365,13 +382,11 @@ impl Monitor {
         }
     }
 
-    /// The truth, once a minute.
-    pub(super) fn look(&mut self, tank: usize, truth: &Truth, at: Steady) {
+    /// The truth, once a minute. Gives how many harms begin, which want to be told what acts on the tank.
+    pub(super) fn look(&mut self, tank: usize, truth: &Truth, at: Steady) -> usize {
+        let known = self.harms.len();
         let watched = &mut self.tanks[tank];
-        let plan = watched.shadow.plan();
-        let moves =
-            plan.outputs.iter().zip(&truth.works).any(|(output, works)| output.kind.is_life_support() && *works);
-        let fitted = plan.outputs.iter().any(|output| output.kind.is_life_support());
+        let found = watched.judge.look(watched.shadow.plan(), truth, at);
         let saw = watched.saw.get_or_insert(Saw {
             celsius: (truth.display_celsius, truth.display_celsius),
             salinity: (truth.salinity, truth.salinity),
@@ -379,8 +394,6 @@ impl Monitor {
             level: (truth.level, truth.level),
             floor_litres: 0.0,
             still: Span::ZERO,
-            still_since: None,
-            first_salinity: truth.salinity,
         });
         let widen = |range: &mut (f64, f64), value: f64| *range = (range.0.min(value), range.1.max(value));
         widen(&mut saw.celsius, truth.display_celsius);
@@ -388,29 +401,51 @@ impl Monitor {
         widen(&mut saw.alkalinity, truth.alkalinity);
         widen(&mut saw.level, truth.level);
         saw.floor_litres = truth.floor_litres;
-        saw.still_since = if moves || !fitted { None } else { saw.still_since.or(Some(at)) };
-        let still = saw.still_since.map_or(Span::ZERO, |since| at.since(since));
-        saw.still = saw.still.max(still);
-        let (first, longest) = (saw.first_salinity, watched.longest_hold);
-        let (celsius, salinity, floor) = (truth.display_celsius, truth.salinity, truth.floor_litres);
-        if !(TEMPERATURE.0..=TEMPERATURE.1).contains(&celsius) {
-            let text = format!("the display was {celsius:.2} °C, outside {} to {} °C", TEMPERATURE.0, TEMPERATURE.1);
-            self.violated(tank, Rule::Water, "temperature", text, at);
+        saw.still = saw.still.max(watched.judge.still(at));
+        let name = watched.shadow.plan().name.to_string();
+        let from = at.since(self.start);
+        for (harm, text) in &found {
+            let standing = &mut watched.judge.standing[*harm as usize];
+            if standing.is_none() {
+                *standing = Some(self.harms.len());
+                let (tank, text) = (name.clone(), text.clone());
+                self.harms.push(Harmed { tank, harm: *harm, from, until: None, text, acting: Vec::new() });
+            }
         }
-        if (salinity - first).abs() > SALINITY_BAND {
-            let text =
-                format!("the salinity was {salinity:.2}, more than {SALINITY_BAND} from {first:.2} at the start");
-            self.violated(tank, Rule::Water, "salinity", text, at);
+        for (harm, ..) in Harm::ALL {
+            if !found.iter().any(|(found, _)| *found == harm)
+                && let Some(over) = watched.judge.standing[harm as usize].take()
+            {
+                self.harms[over].until = Some(from);
+            }
         }
-        if floor > FLOOR {
-            let text = format!("{floor:.2} L were on the floor");
-            self.violated(tank, Rule::Water, "floor", text, at);
+        for (harm, text) in found {
+            self.violated(tank, Rule::Water, harm.subject(), text, at);
         }
-        if still > longest {
-            let text = format!("no pump moved the water for more than the longest hold ({longest})");
-            self.violated(tank, Rule::Water, "flow", text, at);
-        }
+        self.told = known;
+        self.harms.len() - known
     }
+
+    /// What acts on the tank whose harms just began.
+    pub(super) fn acted(&mut self, acting: &[Acting]) {
+        self.harms[self.told..].iter_mut().for_each(|harmed| harmed.acting = acting.to_vec());
+    }
+}
+
+/// The budgets of a plan, each a book. A pump with a lease may have one more of it in an hour: the one that a daemon that
+/// dies in a run leaves running.
+fn books(plan: &TankPlan) -> BTreeMap<OutputId, Book> {
+    let book = |top_off: &crate::control::plan::TopOffPlan| {
+        let lease = plan.outputs[top_off.output.index()].plug.lease.map(|lease| lease.lasts);
+        let litres_per_second = top_off.delivers.litres_per_minute() / 60.0;
+        let more = lease.map_or(0.0, |lease| lease.seconds() * litres_per_second);
+        let windows = vec![
+            Window { within: Span::from_hours(24), litres: top_off.per_day.litres() },
+            Window { within: Span::from_hours(1), litres: top_off.per_hour.litres() + more },
+        ];
+        (top_off.output, Book::new(lease, litres_per_second, windows))
+    };
+    plan.top_offs.iter().map(book).collect()
 }
 
 /// Whether a hold stands and pauses this output.

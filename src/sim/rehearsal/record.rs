@@ -5,7 +5,8 @@
 //! was published to plugs, with its time; same bytes, same fingerprint.
 
 use crate::control::TankPlan;
-use crate::control::effect::{Effect, JournalKind, NoticeKind};
+use crate::control::alarm_act::AlarmAct;
+use crate::control::effect::{Effect, JournalKind};
 use crate::time::{Now, Span, Steady};
 
 use super::super::Truth;
@@ -196,8 +197,28 @@ impl Record {
         if self.entries.len() < ENTRIES { self.entries.push(entry) } else { self.left_out += 1 }
     }
 
+    /// What became of an alarm, whether it was told or another one spoke for it.
+    fn alarm(&mut self, tank: usize, name: &str, line: &str, at: Span) {
+        let spells = &mut self.alarms[tank];
+        match AlarmAct::of_line(line) {
+            Some(AlarmAct::Raised) => spells.push(Spell { alarm: name.to_owned(), from: at, until: None }),
+            Some(AlarmAct::Cleared | AlarmAct::Shelved | AlarmAct::Suppressed | AlarmAct::Removed) => {
+                let open = spells.iter_mut().rev().find(|spell| spell.alarm == name && spell.until.is_none());
+                if let Some(open) = open {
+                    open.until = Some(at);
+                }
+            }
+            _ => {}
+        }
+    }
+
     pub(super) fn effect(&mut self, tank: usize, effect: &Effect, now: Steady) {
         let at = now.since(self.start);
+        if let Effect::Journal(line) = effect
+            && line.kind == JournalKind::Alarm
+        {
+            self.alarm(tank, &line.subject, &line.text, at);
+        }
         match effect {
             // What loops do all day is seen in the plot; the story keeps what interlocks, holds and people do.
             Effect::Journal(line)
@@ -211,23 +232,6 @@ impl Record {
                 text: line.text.clone(),
                 starting: now.since(self.started) < START_UP,
             }),
-            Effect::Notify(notice) => {
-                let spells = &mut self.alarms[tank];
-                match notice.what {
-                    NoticeKind::Raised => {
-                        spells.push(Spell { alarm: notice.name.clone(), from: at, until: None });
-                    }
-                    // The journal's line tells of it.
-                    NoticeKind::Reminder => {}
-                    NoticeKind::Cleared => {
-                        if let Some(open) =
-                            spells.iter_mut().rev().find(|spell| spell.alarm == notice.name && spell.until.is_none())
-                        {
-                            open.until = Some(at);
-                        }
-                    }
-                }
-            }
             Effect::Answer { answer, .. } => self.write(now, Some(tank), Source::Daemon, "answer", &answer.summary),
             _ => {}
         }

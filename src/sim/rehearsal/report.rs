@@ -8,7 +8,8 @@
 use crate::time::Span;
 
 use super::super::fault::What;
-use super::monitor::{FLOOR, SALINITY_BAND, TEMPERATURE, Violation};
+use super::harm::{FLOOR, Harmed, SALINITY_BAND, TEMPERATURE};
+use super::monitor::Violation;
 use super::record::{Entry, Source};
 use super::{Planned, Rehearsal, is_fault};
 
@@ -36,6 +37,8 @@ pub struct Report {
     pub tanks: Vec<TankStory>,
     /// What was violated.
     pub violations: Vec<Violation>,
+    /// What harmed the water, from its beginning to its end.
+    pub harms: Vec<Harmed>,
     /// What the water is judged by.
     pub limits: Limits,
 }
@@ -120,6 +123,7 @@ pub(super) fn of(run: &Rehearsal) -> Report {
             .collect(),
         tanks: (0..count).filter_map(|tank| tank_story(run, tank)).collect(),
         violations: run.monitor.violations().to_vec(),
+        harms: run.monitor.harms().to_vec(),
         limits: Limits { temperature: TEMPERATURE, salinity_band: SALINITY_BAND, floor: FLOOR },
     }
 }

@@ -171,7 +171,7 @@ fn a_hold_that_a_kill_ended_is_a_violation() {
     let mut watch = Watch::new();
     watch.asks(1, &Request::hold("water-change"), Outcome::NotProven);
     // This daemon never heard of it.
-    watch.monitor.daemon_killed();
+    watch.monitor.daemon_killed(watch.now.steady);
     watch.daemon.kill(watch.now.steady);
     watch.daemon.start(watch.now);
     watch.monitor.daemon_started(&watch.daemon, watch.now);
@@ -187,7 +187,7 @@ fn a_hold_that_nobody_heard_of_may_be_lost_and_one_that_a_command_told_of_may_no
         if told {
             watch.told("skimmer", Switch::Off);
         }
-        watch.monitor.daemon_killed();
+        watch.monitor.daemon_killed(watch.now.steady);
         watch.daemon.kill(watch.now.steady);
         watch.daemon.start(watch.now);
         watch.monitor.daemon_started(&watch.daemon, watch.now);
@@ -253,9 +253,29 @@ fn a_latch_that_a_kill_opened_is_a_violation() {
     let mut watch = Watch::new();
     feed(&mut watch, 0.0, 60);
     feed(&mut watch, 1.0, 30);
-    watch.monitor.daemon_killed();
+    watch.monitor.daemon_killed(watch.now.steady);
     watch.daemon.kill(watch.now.steady);
     watch.daemon.start(watch.now);
     watch.monitor.daemon_started(&watch.daemon, watch.now);
     assert_eq!(watch.rules(), []);
+}
+
+#[test]
+fn a_top_off_past_its_budget_is_a_violation_and_a_kill_gives_nothing_back() {
+    let mut watch = Watch::new();
+    watch.reads("high-float", 0.0, 10);
+    // 0.5 L a minute: four minutes of it are more than any hour has, a lease included.
+    let refresh = Effect::RefreshLease { output: watch.output("top-off") };
+    for seconds in 0..24 {
+        if seconds == 10 {
+            watch.monitor.daemon_killed(watch.now.steady);
+        }
+        if seconds == 4 {
+            assert_eq!(watch.rules(), [], "not yet");
+        }
+        watch.reads("high-float", 0.0, 0);
+        watch.monitor.see(0, &refresh, &watch.daemon, watch.now);
+    }
+    assert_eq!(watch.rules(), [(Rule::Invariant(2), "top-off")]);
+    assert!(watch.monitor.violations()[0].text.contains("L is the most"), "{:?}", watch.monitor.violations());
 }

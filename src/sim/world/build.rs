@@ -25,6 +25,7 @@ pub(super) fn world(models: &[Model<'_>], seed: u64, surroundings: Surroundings,
         order: 0,
         queue: BinaryHeap::new(),
         tanks: Vec::new(),
+        places: Vec::new(),
         reservoirs: Vec::new(),
         room: surroundings.room,
         weather: Chance::new(seed, "weather"),
@@ -35,6 +36,7 @@ pub(super) fn world(models: &[Model<'_>], seed: u64, surroundings: Surroundings,
         catalogue: Catalogue::new(surroundings.usual_tank.as_deref(), surroundings.daemon),
         faults: Vec::new(),
         active: Vec::new(),
+        left: Vec::new(),
         broker: Broker::Up,
         outbox: Vec::new(),
         said: Vec::new(),
@@ -49,7 +51,7 @@ pub(super) fn world(models: &[Model<'_>], seed: u64, surroundings: Surroundings,
     for model in models {
         add_tank(&mut world, model, seed, &mut devices);
     }
-    add_senders(&mut world, &devices, seed);
+    add_senders(&mut world, &devices, surroundings.speaks, seed);
     for index in 0..world.probes.len() {
         // Low floats start under water, the rest dry, unless the level says otherwise.
         world.probes[index].under = world.probes[index].fitting.float == Some(FloatSide::Low);
@@ -99,6 +101,7 @@ fn add_tank(world: &mut World, model: &Model<'_>, seed: u64, devices: &mut Devic
     let mut physics = Physics::new(make);
     // No tank wakes up exactly at its set point: the first hour has something to do.
     physics.settle(Chance::new(seed, &format!("{name} at the start")).between(-0.1, 0.1));
+    world.places.push(tank);
     world.tanks.push(SimulatedTank { plan: model.plan.clone(), physics, reservoir, plugs });
 }
 
@@ -140,6 +143,15 @@ fn add_probe<'a>(
         quantity => Class::Number(quantity),
     };
     world.catalogue.add(Some(&model.plan.name), &plan.name, class, index);
+    let fitting = &world.probes[index].fitting;
+    match (class, fitting.spot, fitting.float) {
+        (Class::Contact, Spot::Floor, _) => world.catalogue.is_a("leak-probe"),
+        (Class::Contact, Spot::Cup, _) => world.catalogue.is_a("cup-float"),
+        (Class::Contact, _, Some(FloatSide::High)) => world.catalogue.is_a("high-float"),
+        (Class::Contact, _, Some(FloatSide::Low)) => world.catalogue.is_a("low-float"),
+        (Class::Number(Quantity::Temperature), Spot::Room, _) => world.catalogue.is_a("room-temperature"),
+        _ => {}
+    }
     (index, &binding.topic)
 }
 
@@ -165,13 +177,13 @@ fn add_plug(world: &mut World, model: &Model<'_>, id: OutputId, output: &OutputP
     world.catalogue.alias(name, output.kind.word(), Class::Output(output.kind), index);
 }
 
-fn add_senders(world: &mut World, devices: &Devices, seed: u64) {
+fn add_senders(world: &mut World, devices: &Devices, speaks: Span, seed: u64) {
     let groups = by_topic(devices.topics.iter().enumerate().map(|(index, (topic, _))| (topic.as_str(), index)));
     for (topic, probes) in groups {
         let silence = probes.iter().map(|index| devices.topics[*index].1).min().unwrap_or_default();
         let contact = probes.iter().all(|index| world.probes[*index].quantity == Quantity::Contact);
         // Often enough that two lost messages do no harm; a contact speaks at once when it changes.
-        let (part, longest) = if contact { (4, Span::from_seconds(15)) } else { (6, Span::from_seconds(10)) };
+        let (part, longest) = if contact { (4, Span::from_seconds(15)) } else { (6, speaks) };
         let every = silence.part(part).clamp(Span::from_millis(500), longest);
         let first = Chance::new(seed, &format!("first of {topic}")).span(Span::ZERO, every.min(Span::from_seconds(2)));
         let index = world.senders.len();

@@ -9,6 +9,7 @@
 //! backwards (an earlier `to` does nothing). A shared topic is one device, whoever listens to it.
 
 mod build;
+mod mend;
 mod run;
 #[cfg(test)]
 mod tests;
@@ -49,6 +50,8 @@ pub struct Surroundings {
     pub step: Span,
     /// The tank that a bare name in a fault means where several tanks have it.
     pub usual_tank: Option<String>,
+    /// A probe that says numbers does so this often at the least, where its stale limit allows it.
+    pub speaks: Span,
     /// Whether whoever drives the world plays the daemon too, so that it can be killed.
     pub daemon: Daemon,
 }
@@ -64,7 +67,13 @@ pub enum Daemon {
 
 impl Default for Surroundings {
     fn default() -> Self {
-        Self { room: Room::new(21.0), step: Span::from_seconds(2), usual_tank: None, daemon: Daemon::Elsewhere }
+        Self {
+            room: Room::new(21.0),
+            step: Span::from_seconds(2),
+            usual_tank: None,
+            speaks: Span::from_seconds(10),
+            daemon: Daemon::Elsewhere,
+        }
     }
 }
 
@@ -109,6 +118,8 @@ pub struct Truth {
     pub floor_litres: f64,
     /// In the reservoir, L.
     pub reservoir_litres: f64,
+    /// Out of the reservoir since the start, wherever it went, L.
+    pub pumped_litres: f64,
     /// Each output in the order of the plan: whether it really works, whatever its relay says.
     pub works: Vec<bool>,
     /// Each output in the order of the plan: what its relay is.
@@ -178,6 +189,8 @@ pub struct World {
     order: u64,
     queue: BinaryHeap<Reverse<(Steady, u64, Action)>>,
     tanks: Vec<SimulatedTank>,
+    /// 0, 1, 2... as many as tanks.
+    places: Vec<usize>,
     reservoirs: Vec<Reservoir>,
     room: Room,
     weather: Chance,
@@ -190,6 +203,8 @@ pub struct World {
     faults: Vec<Fault>,
     /// The faults that are on, oldest first.
     active: Vec<usize>,
+    /// What happened in a moment to outputs and daemon and nobody set right since, with its time.
+    left: Vec<(Steady, usize)>,
     broker: Broker,
     outbox: Vec<Sent>,
     /// What a sender is about to say; kept for its room.
@@ -357,6 +372,7 @@ impl World {
             flow: tank.physics.flow() * 3600.0,
             floor_litres: tank.physics.floor_litres(),
             reservoir_litres: self.reservoirs[tank.reservoir].litres,
+            pumped_litres: tank.physics.ledger().topped_off + tank.physics.ledger().beside,
             works: plugs.iter().map(Plug::works).collect(),
             relays: plugs.iter().map(|plug| plug.relay).collect(),
         })

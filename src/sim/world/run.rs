@@ -90,6 +90,8 @@ impl World {
                 }
             }
             Action::FaultBegins(id) => self.begin(id),
+            // Somebody mended it meanwhile.
+            Action::FaultEnds(id) if !self.active.contains(&id) => {}
             Action::FaultEnds(id) => {
                 self.active.retain(|active| *active != id);
                 self.interrupted = true;
@@ -113,7 +115,7 @@ impl World {
     }
 
     /// After a relay moved: report now, watts when the meter has seen it, and the lease's end.
-    fn switched(&mut self, index: usize) {
+    pub(super) fn switched(&mut self, index: usize) {
         if self.plugs[index].is_online() {
             let report = self.plugs[index].report(self.at);
             self.emit(report);
@@ -362,6 +364,9 @@ impl World {
                 self.apply_faults();
             }
         }
+        if fault.what.is_momentary() {
+            self.left.push((self.at, id));
+        }
         // A contact that changes its mind says so at once.
         if let What::Probe(probe, ProbeFault::Sticks(_)) = fault.what {
             self.speak_of(probe);
@@ -375,7 +380,7 @@ impl World {
     }
 
     /// Brings everything in line with the list of active faults.
-    fn apply_faults(&mut self) {
+    pub(super) fn apply_faults(&mut self) {
         let active: Vec<(usize, What)> = self.active.iter().map(|id| (*id, self.faults[*id].what)).collect();
         let mains = !self.is_on(What::PowerCut);
         for index in 0..self.plugs.len() {
@@ -451,7 +456,7 @@ pub(super) fn form_of<'a>(probes: impl Iterator<Item = &'a Probe>) -> Form {
     Form::of(probes.flat_map(fields).flatten())
 }
 
-fn untimed(fault: &Fault) -> Fault {
+pub(super) fn untimed(fault: &Fault) -> Fault {
     Fault { at: None, lasts: None, ..fault.clone() }
 }
 

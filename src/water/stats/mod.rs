@@ -5,6 +5,8 @@
 //! in it. Every function says which convention it follows where libraries differ.
 
 pub mod charts;
+pub mod days;
+pub mod gathered;
 pub mod robust;
 pub mod stress;
 pub mod weighted;

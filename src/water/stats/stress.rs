@@ -32,8 +32,8 @@ pub fn hot_spot(temperature: f64, warmest_month: f64) -> f64 {
 /// Degree heating weeks of the last day, in °C weeks, from daily temperatures, the last day last.
 pub fn degree_heating_weeks(daily: &[f64], warmest_month: f64) -> f64 {
     let window = &daily[daily.len().saturating_sub(WINDOW)..];
-    // A rounding below a millionth of a degree must not take a hot spot of 1 °C away.
-    window.iter().map(|day| hot_spot(*day, warmest_month)).filter(|hot| *hot >= LEAST - 1e-6).sum::<f64>() / 7.0
+    // A rounding below a millionth of a degree must not take a hot spot of 1 °C away. The sum of nothing is -0.
+    window.iter().map(|day| hot_spot(*day, warmest_month)).filter(|hot| *hot >= LEAST - 1e-6).sum::<f64>() / 7.0 + 0.0
 }
 
 /// The level of a day from its hot spot and its degree heating weeks.
@@ -64,6 +64,7 @@ mod tests {
             let found = degree_heating_weeks(&daily[..day], 29.0);
             assert!((found - expected).abs() < 1e-9, "day {day}: {found}");
         }
+        assert!(degree_heating_weeks(&[29.0], 29.0).is_sign_positive(), "a graph shows -0 otherwise");
         assert_eq!(level(hot_spot(29.9, 29.0), 8.4), Level::Watch, "hot weeks behind, a mild day now");
         assert_eq!(level(hot_spot(31.0, 29.0), 8.4), Level::Alert(2));
     }

@@ -98,7 +98,7 @@ impl Series {
 }
 
 /// The part of a straight line from `a` to `b` that lies in a band.
-fn part_in_band(a: f64, b: f64, low: f64, high: f64) -> f64 {
+pub(super) fn part_in_band(a: f64, b: f64, low: f64, high: f64) -> f64 {
     let (bottom, top) = if a <= b { (a, b) } else { (b, a) };
     if top - bottom <= 0.0 {
         return if (low..=high).contains(&a) { 1.0 } else { 0.0 };

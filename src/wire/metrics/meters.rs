@@ -12,6 +12,7 @@ use crate::control::event::Unreadable;
 use crate::time::Wall;
 
 use super::super::router::MessageKind;
+use super::of_notices::NoticeMeters;
 use super::process::{Process, ProcessFacts};
 
 /// What was published.
@@ -77,6 +78,10 @@ pub struct Meters {
     pub store_writes: IntCounter,
     /// Store writes that failed.
     pub store_failures: IntCounter,
+    /// How long a write took.
+    pub store_duration: Histogram,
+    /// The size of the store's file.
+    pub store_size: IntGauge,
     /// 1 if the last config was taken.
     pub reload_ok: IntGauge,
     /// When a config was last taken.
@@ -85,8 +90,10 @@ pub struct Meters {
     notification_queue: IntGaugeVec,
     notification_duration: HistogramVec,
     notification_success: GaugeVec,
+    /// Of attempts, and of the heartbeat.
+    pub notices: NoticeMeters,
     daemon_alarms: IntGaugeVec,
-    http: IntCounterVec,
+    http: HistogramVec,
     process: Process,
 }
 
@@ -183,6 +190,17 @@ impl Meters {
                 "slackwater_store_write_failures_total",
                 "State or history writes that failed or came too late.",
             ),
+            store_duration: histogram(
+                &registry,
+                "slackwater_store_write_duration_seconds",
+                "Time that the store's thread took for one write, the disk included.",
+                vec![0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0],
+            ),
+            store_size: int_gauge(
+                &registry,
+                "slackwater_store_size_bytes",
+                "Size of the store's file, its log not counted.",
+            ),
             reload_ok: int_gauge(
                 &registry,
                 "slackwater_config_last_reload_successful",
@@ -205,19 +223,27 @@ impl Meters {
                 "Notifications waiting.",
                 &["channel"],
             ),
-            notification_duration: durations(&registry),
+            notification_duration: histograms(
+                &registry,
+                "slackwater_notification_duration_seconds",
+                "Delivery time of notifications.",
+                &["channel"],
+                vec![0.05, 0.2, 1.0, 3.0, 10.0, 60.0, 600.0],
+            ),
             notification_success: floats(
                 &registry,
                 "slackwater_notification_last_success_timestamp_seconds",
                 "Unix time of the last delivered notification; 0 if none.",
                 &["channel"],
             ),
+            notices: NoticeMeters::new(&registry),
             daemon_alarms: alarms,
-            http: counters(
+            http: histograms(
                 &registry,
-                "slackwater_http_requests_total",
-                "HTTP requests by route and status code.",
+                "slackwater_http_request_duration_seconds",
+                "Time to the head of an HTTP answer, by route and status code.",
                 &["route", "code"],
+                vec![0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0],
             ),
             process: Process::new(&registry),
             registry,
@@ -230,6 +256,7 @@ impl Meters {
 
     /// A channel that exists has its series at 0.
     pub fn know_channel(&self, channel: &str) {
+        self.notices.know(channel);
         for result in NOTIFICATIONS {
             self.notifications.with_label_values(&[channel, result]);
         }
@@ -240,6 +267,7 @@ impl Meters {
 
     /// A channel that a reload removed has no series.
     pub fn forget_channel(&self, channel: &str) {
+        self.notices.forget(channel);
         for result in NOTIFICATIONS {
             let _ = self.notifications.remove_label_values(&[channel, result]);
         }
@@ -289,9 +317,9 @@ impl Meters {
         self.daemon_alarms.with_label_values(&[alarm]).set(i64::from(active));
     }
 
-    /// Counts an HTTP request by its route's template.
-    pub fn http_request(&self, route: &str, code: u16) {
-        self.http.with_label_values(&[route, &code.to_string()]).inc();
+    /// Counts an HTTP request by its route's template, with the seconds that it took.
+    pub fn http_request(&self, route: &str, code: u16, seconds: f64) {
+        self.http.with_label_values(&[route, &code.to_string()]).observe(seconds);
     }
 
     /// The text of all meters, with what the process looks like now.
@@ -320,7 +348,7 @@ fn total(registry: &Registry, name: &str, help: &str) -> IntCounter {
     register(registry, IntCounter::new(name, help).expect("a valid constant name"))
 }
 
-fn counters(registry: &Registry, name: &str, help: &str, labels: &[&str]) -> IntCounterVec {
+pub(super) fn counters(registry: &Registry, name: &str, help: &str, labels: &[&str]) -> IntCounterVec {
     register(registry, IntCounterVec::new(Opts::new(name, help), labels).expect("a valid constant name"))
 }
 
@@ -337,8 +365,7 @@ fn histogram(registry: &Registry, name: &str, help: &str, buckets: Vec<f64>) -> 
     register(registry, Histogram::with_opts(opts).expect("a valid constant name"))
 }
 
-fn durations(registry: &Registry) -> HistogramVec {
-    let opts = HistogramOpts::new("slackwater_notification_duration_seconds", "Delivery time of notifications.")
-        .buckets(vec![0.05, 0.2, 1.0, 3.0, 10.0, 60.0, 600.0]);
-    register(registry, HistogramVec::new(opts, &["channel"]).expect("a valid constant name"))
+fn histograms(registry: &Registry, name: &str, help: &str, labels: &[&str], buckets: Vec<f64>) -> HistogramVec {
+    let opts = HistogramOpts::new(name, help).buckets(buckets);
+    register(registry, HistogramVec::new(opts, labels).expect("a valid constant name"))
 }

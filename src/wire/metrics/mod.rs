@@ -11,19 +11,22 @@
 
 mod meters;
 mod of_care;
+mod of_days;
+mod of_notices;
 mod of_outputs;
 mod of_safety;
 mod of_signals;
+mod of_top_offs;
 mod process;
 #[cfg(test)]
 mod tests;
-
-use prometheus::proto::{Counter, Gauge, LabelPair, Metric, MetricFamily, MetricType};
-use prometheus::{Encoder, TextEncoder};
+mod text;
 
 pub use meters::{Meters, PublishKind, PublishResult};
 pub use of_care::{CareFacts, care_families, care_text};
+pub use of_days::{SignalRecord, TankRecords};
 pub use process::ProcessFacts;
+pub use text::Samples;
 
 use crate::control::plan::Switch;
 use crate::control::status::TankStatus;
@@ -45,7 +48,13 @@ pub struct Family {
     pub kind: Kind,
     /// Its labels, in order.
     pub labels: &'static [&'static str],
-    samples: fn(&TankStatus, &mut Samples),
+    samples: From,
+}
+
+/// What the samples are made from.
+enum From {
+    Status(fn(&TankStatus, &mut Samples)),
+    Records(fn(&TankRecords, &mut Samples)),
 }
 
 /// What kind of number a family holds.
@@ -55,48 +64,8 @@ pub enum Kind {
     Gauge,
     /// Only rises.
     Counter,
-}
-
-/// Takes the samples of one family.
-pub struct Samples {
-    kind: Kind,
-    labels: &'static [&'static str],
-    metrics: Vec<Metric>,
-}
-
-impl Samples {
-    fn put(&mut self, values: &[&str], value: f64) {
-        debug_assert_eq!(values.len(), self.labels.len(), "a value for each label of {:?}", self.labels);
-        let labels = self.labels.iter().zip(values).map(|(name, value)| {
-            let mut pair = LabelPair::default();
-            pair.set_name((*name).to_owned());
-            pair.set_value((*value).to_owned());
-            pair
-        });
-        let mut metric = Metric::from_label(labels.collect());
-        match self.kind {
-            Kind::Gauge => {
-                let mut gauge = Gauge::default();
-                gauge.set_value(value);
-                metric.set_gauge(gauge);
-            }
-            Kind::Counter => {
-                let mut counter = Counter::default();
-                counter.set_value(value);
-                metric.set_counter(counter);
-            }
-        }
-        self.metrics.push(metric);
-    }
-
-    /// One of the words is 1, the others are 0.
-    fn state_set(&mut self, values: &[&str], words: &[&str], state: Option<&str>) {
-        for word in words {
-            let mut all = values.to_vec();
-            all.push(word);
-            self.put(&all, yes(state == Some(word)));
-        }
-    }
+    /// Counts by upper edges.
+    Histogram,
 }
 
 const fn gauge(
@@ -105,7 +74,7 @@ const fn gauge(
     labels: &'static [&'static str],
     samples: fn(&TankStatus, &mut Samples),
 ) -> Family {
-    Family { name, help, kind: Kind::Gauge, labels, samples }
+    Family { name, help, kind: Kind::Gauge, labels, samples: From::Status(samples) }
 }
 
 const fn counter(
@@ -114,7 +83,34 @@ const fn counter(
     labels: &'static [&'static str],
     samples: fn(&TankStatus, &mut Samples),
 ) -> Family {
-    Family { name, help, kind: Kind::Counter, labels, samples }
+    Family { name, help, kind: Kind::Counter, labels, samples: From::Status(samples) }
+}
+
+const fn histogram(
+    name: &'static str,
+    help: &'static str,
+    labels: &'static [&'static str],
+    samples: fn(&TankStatus, &mut Samples),
+) -> Family {
+    Family { name, help, kind: Kind::Histogram, labels, samples: From::Status(samples) }
+}
+
+const fn gauge_of_records(
+    name: &'static str,
+    help: &'static str,
+    labels: &'static [&'static str],
+    samples: fn(&TankRecords, &mut Samples),
+) -> Family {
+    Family { name, help, kind: Kind::Gauge, labels, samples: From::Records(samples) }
+}
+
+const fn counter_of_records(
+    name: &'static str,
+    help: &'static str,
+    labels: &'static [&'static str],
+    samples: fn(&TankRecords, &mut Samples),
+) -> Family {
+    Family { name, help, kind: Kind::Counter, labels, samples: From::Records(samples) }
 }
 
 fn yes(so: bool) -> f64 {
@@ -129,14 +125,16 @@ fn moment(at: Option<Wall>) -> f64 {
     at.map_or(0.0, Wall::unix_seconds)
 }
 
-/// Every family of the tanks, in the order of the text.
+/// Every family of the tanks, in the order of the text. A new kind of thing (doses, supplies, chores) is a
+/// file of its own beside the others, and one more `chain` here.
 pub fn families() -> impl Iterator<Item = &'static Family> {
-    of_signals::FAMILIES.iter().chain(of_outputs::FAMILIES).chain(of_safety::FAMILIES)
+    let core = of_signals::FAMILIES.iter().chain(of_outputs::FAMILIES).chain(of_safety::FAMILIES);
+    core.chain(of_top_offs::FAMILIES).chain(of_days::FAMILIES)
 }
 
 /// The text of all tanks' families, piece by piece: family by family, and a few tanks at a time.
 pub struct TankText {
-    tanks: Vec<TankStatus>,
+    tanks: Vec<(TankStatus, TankRecords)>,
     families: Vec<&'static Family>,
     family: usize,
     from: usize,
@@ -144,24 +142,28 @@ pub struct TankText {
 }
 
 impl TankText {
-    /// The text of these tanks.
+    /// The text of these tanks, of which nothing is written down.
     pub fn new(tanks: Vec<TankStatus>) -> Self {
+        Self::with_records(tanks.into_iter().map(|status| (status, TankRecords::default())).collect())
+    }
+
+    /// The text of these tanks and of what is written down of them.
+    pub fn with_records(tanks: Vec<(TankStatus, TankRecords)>) -> Self {
         Self { tanks, families: families().collect(), family: 0, from: 0, headed: false }
     }
 
     fn piece(&mut self) -> Option<String> {
         let family = *self.families.get(self.family)?;
         let until = self.tanks.len().min(self.from + CHUNK);
-        let mut samples = Samples { kind: family.kind, labels: family.labels, metrics: Vec::new() };
-        for tank in &self.tanks[self.from..until] {
-            (family.samples)(tank, &mut samples);
+        let mut samples = Samples::new(family);
+        for (status, records) in &self.tanks[self.from..until] {
+            match family.samples {
+                From::Status(take) => take(status, &mut samples),
+                From::Records(take) => take(records, &mut samples),
+            }
         }
-        let mut text = String::new();
-        if !samples.metrics.is_empty() {
-            let whole = encode(family, samples.metrics);
-            text = if self.headed { without_head(&whole) } else { whole };
-            self.headed = true;
-        }
+        let text = samples.finish(!self.headed);
+        self.headed |= !text.is_empty();
         self.from = until;
         if self.from >= self.tanks.len() {
             (self.family, self.from, self.headed) = (self.family + 1, 0, false);
@@ -181,27 +183,4 @@ impl Iterator for TankText {
             }
         }
     }
-}
-
-fn encode(family: &Family, metrics: Vec<Metric>) -> String {
-    let mut whole = MetricFamily::default();
-    whole.set_name(family.name.to_owned());
-    whole.set_help(family.help.to_owned());
-    whole.set_field_type(match family.kind {
-        Kind::Gauge => MetricType::GAUGE,
-        Kind::Counter => MetricType::COUNTER,
-    });
-    whole.set_metric(metrics);
-    let mut bytes = Vec::new();
-    TextEncoder::new().encode(&[whole], &mut bytes).expect("a family with samples and a name goes into memory");
-    String::from_utf8(bytes).expect("names, labels and numbers are UTF-8")
-}
-
-/// The text without its two comment lines, which a family has once.
-fn without_head(text: &str) -> String {
-    text.lines().filter(|line| !line.starts_with('#')).fold(String::with_capacity(text.len()), |mut all, line| {
-        all.push_str(line);
-        all.push('\n');
-        all
-    })
 }

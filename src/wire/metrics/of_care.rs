@@ -5,7 +5,7 @@ use crate::care::log::Newest;
 use crate::care::supplies::SupplyView;
 use crate::time::Zone;
 
-use super::{Family, Samples, encode, gauge, yes};
+use super::{Family, Samples, gauge, yes};
 
 /// What is told of one tank.
 #[derive(Clone, Debug)]
@@ -131,13 +131,11 @@ fn supplies(of: &CareFacts, to: &mut Samples, value: impl Fn(&SupplyView) -> Opt
 pub fn care_text(tanks: &[CareFacts]) -> String {
     let mut text = String::new();
     for (family, put) in &FAMILIES {
-        let mut samples = Samples { kind: family.kind, labels: family.labels, metrics: Vec::new() };
+        let mut samples = Samples::new(family);
         for of in tanks {
             put(of, &mut samples);
         }
-        if !samples.metrics.is_empty() {
-            text += &encode(family, samples.metrics);
-        }
+        text += &samples.finish(true);
     }
     text
 }

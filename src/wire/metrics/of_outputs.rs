@@ -1,14 +1,12 @@
 //! Families of outputs: wished, decided, commanded, proven.
 
+use crate::control::Layer;
 use crate::control::event::Alive;
 use crate::control::status::{OutputStatus, ProofStatus, TankStatus};
 
-use super::{Family, Samples, counter, gauge, level, moment, yes};
+use super::{Family, Samples, counter, gauge, histogram, level, moment, yes};
 
 const OUTPUT: &[&str] = &["tank", "output"];
-
-/// The layers of the arbiter, the first opinion winning (DESIGN: who decides).
-const LAYERS: [&str; 9] = ["trip", "permissive", "hold", "force", "minimum-time", "loop", "rule", "schedule", "rest"];
 
 pub(super) const FAMILIES: &[Family] = &[
     gauge(
@@ -72,7 +70,7 @@ pub(super) const FAMILIES: &[Family] = &[
         &["tank", "output", "layer"],
         |tank, to| {
             for output in &tank.outputs {
-                to.state_set(&[&tank.tank, &output.output], &LAYERS, Some(output.layer));
+                to.state_set(&[&tank.tank, &output.output], &Layer::WORDS, Some(output.layer));
             }
         },
     ),
@@ -82,9 +80,29 @@ pub(super) const FAMILIES: &[Family] = &[
         OUTPUT,
         |tank, to| each(tank, to, |output| Some(moment(output.force.as_ref().map(|force| force.until)))),
     ),
-    counter("slackwater_output_switches_total", "Commanded changes.", OUTPUT, |tank, to| {
-        each(tank, to, |output| Some(output.switches as f64));
-    }),
+    counter(
+        "slackwater_output_switches_total",
+        "Commanded changes by cause, the layer that decided.",
+        &["tank", "output", "cause"],
+        |tank, to| {
+            for output in &tank.outputs {
+                for (cause, count) in Layer::WORDS.iter().zip(output.switches_by) {
+                    to.put(&[&tank.tank, &output.output, cause], count as f64);
+                }
+            }
+        },
+    ),
+    histogram(
+        "slackwater_command_proof_duration_seconds",
+        "Time from a command to the report that proves it; absent where the plug reports nothing.",
+        OUTPUT,
+        |tank, to| {
+            for output in tank.outputs.iter().filter(|output| output.proof != ProofStatus::CannotBeProven) {
+                let times = &output.proof_times;
+                to.put_steps(&[&tank.tank, &output.output], times.steps(), times.sums());
+            }
+        },
+    ),
     counter(
         "slackwater_output_on_seconds_total",
         "Seconds that the output was on (reported where the plug reports, else commanded).",
@@ -102,6 +120,36 @@ pub(super) const FAMILIES: &[Family] = &[
         "Power that the plug reports; absent if unknown or stale.",
         OUTPUT,
         |tank, to| each(tank, to, |output| output.watts.filter(|watts| watts.is_finite())),
+    ),
+    gauge(
+        "slackwater_output_usual_power_watts",
+        "What the output was learned to draw while it runs; absent until it is learned.",
+        OUTPUT,
+        |tank, to| each(tank, to, |output| output.usual_power.map(|usual| usual.watts)),
+    ),
+    gauge(
+        "slackwater_output_usual_power_low_watts",
+        "Fewer than one in twenty of the readings that were learned are lower.",
+        OUTPUT,
+        |tank, to| each(tank, to, |output| output.usual_power.map(|usual| usual.least)),
+    ),
+    gauge(
+        "slackwater_output_usual_power_high_watts",
+        "Fewer than one in twenty of the readings that were learned are higher.",
+        OUTPUT,
+        |tank, to| each(tank, to, |output| output.usual_power.map(|usual| usual.greatest)),
+    ),
+    gauge(
+        "slackwater_output_confirmed_power_watts",
+        "What a person confirmed that the output draws while it runs; absent until then.",
+        OUTPUT,
+        |tank, to| each(tank, to, |output| output.confirmed_watts),
+    ),
+    counter(
+        "slackwater_output_energy_joules_total",
+        "Energy by the readings of the plug's meter; absent without one.",
+        OUTPUT,
+        |tank, to| each(tank, to, |output| output.energy_joules),
     ),
     gauge(
         "slackwater_rule_state",

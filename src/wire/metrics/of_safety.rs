@@ -1,5 +1,7 @@
 //! Families of interlocks, holds and alarms.
 
+use crate::control::AlarmState;
+
 use super::{Family, counter, gauge, moment, yes};
 
 pub(super) const FAMILIES: &[Family] = &[
@@ -61,6 +63,20 @@ pub(super) const FAMILIES: &[Family] = &[
         |tank, to| {
             for alarm in &tank.alarms {
                 to.put(&[&tank.tank, &alarm.alarm, alarm.priority.word()], yes(alarm.active));
+            }
+        },
+    ),
+    gauge(
+        "slackwater_alarm_state",
+        "State set of an alarm, by the state names of ANSI/ISA-18.2.",
+        &["tank", "alarm", "state"],
+        |tank, to| {
+            for alarm in &tank.alarms {
+                to.state_set(
+                    &[&tank.tank, &alarm.alarm],
+                    &AlarmState::ALL.map(AlarmState::abbreviation),
+                    Some(alarm.state),
+                );
             }
         },
     ),

@@ -4,10 +4,11 @@ use super::*;
 use crate::control::event::Alive;
 use crate::control::ids::Name;
 use crate::control::plan::{OutputKind, Priority};
+use crate::control::proof_times::ProofTimes;
 use crate::control::quality::{Fault, Quality};
 use crate::control::status::{
     AlarmStatus, HoldStatus, InterlockStatus, OutputStatus, ProbeStatus, ProofStatus, RuleStatus, SampleCounts,
-    SignalStatus,
+    SignalStatus, TopOffStatus,
 };
 use crate::time::Span;
 use crate::units::Quantity;
@@ -25,6 +26,26 @@ fn signal(name: &str, measures: Quantity, value: Option<f64>, quality: Quality) 
         age: Some(Span::from_seconds(4)),
         sampled_at: Some(Wall::from_unix_millis(1_774_745_999_500)),
         text: String::new(),
+    }
+}
+
+fn alarm() -> AlarmStatus {
+    AlarmStatus {
+        alarm: Name::new("temperature-high"),
+        priority: Priority::High,
+        state: "NORM",
+        active: false,
+        since: None,
+        text: String::new(),
+        on: false,
+        consequence: String::new(),
+        action: String::new(),
+        raised: 0,
+        latches: false,
+        aside: None,
+        part_of: None,
+        group: vec![],
+        nuisance: vec![],
     }
 }
 
@@ -75,6 +96,9 @@ fn tank(name: &str) -> TankStatus {
             force: None,
             on_seconds: 12.5,
             switches: 3,
+            switches_by: [0, 0, 2, 0, 0, 0, 1, 0, 0],
+            proof_times: ProofTimes::default(),
+            energy_joules: Some(3600.0),
             unproven_commands: 0,
         }],
         interlocks: vec![InterlockStatus {
@@ -87,8 +111,20 @@ fn tank(name: &str) -> TankStatus {
             last_trip: None,
         }],
         rules: vec![RuleStatus { rule: Name::new("night-fan"), state: "idle" }],
-        top_offs: Vec::new(),
+        top_offs: vec![TopOffStatus {
+            output: Name::new("top-off"),
+            state: "waiting",
+            litres_in_24_hours: 0.45,
+            day_left_litres: 2.12,
+            hour_left_litres: 0.49,
+            evaporation_ml_per_day: Some(864.0),
+            refills: 31,
+            spread_mm: None,
+            misses: 0,
+            last_run: String::new(),
+        }],
         drain_back: None,
+        long_term: None,
         holds: vec![HoldStatus {
             hold: Name::new("water-change"),
             active: true,
@@ -103,16 +139,8 @@ fn tank(name: &str) -> TankStatus {
             starting: vec![],
             started: 1,
         }],
-        alarms: vec![AlarmStatus {
-            alarm: Name::new("temperature-high"),
-            priority: Priority::High,
-            state: "NORM",
-            active: false,
-            since: None,
-            text: String::new(),
-            advice: String::new(),
-            raised: 0,
-        }],
+        alarms: vec![alarm()],
+        alarm_load: crate::control::status::AlarmLoad::default(),
         caution: None,
     }
 }
@@ -123,7 +151,7 @@ fn text(tanks: usize) -> String {
 
 fn daemon() -> String {
     let meters = Meters::new(&["broker-lost"], &["phone"]);
-    meters.http_request("/metrics", 200);
+    meters.http_request("/metrics", 200, 0.004);
     meters.text(&ProcessFacts { cpu_seconds: 1.5, resident_bytes: 10_000_000, open_files: 12, started: 1.774e9 })
 }
 
@@ -143,6 +171,13 @@ fn readings_have_one_family_a_quantity_in_the_unit_of_its_name() {
         r#"slackwater_tank_info{tank="lagoon0",title="Seagrass \"lagoon\""} 1"#,
         r#"slackwater_output_commanded{tank="lagoon0",output="heater"} 0"#,
         r#"slackwater_hold_expiry_timestamp_seconds{tank="lagoon0",hold="water-change"} 1774749600"#,
+        r#"slackwater_output_switches_total{tank="lagoon0",output="heater",cause="hold"} 2"#,
+        r#"slackwater_output_switches_total{tank="lagoon0",output="heater",cause="rest"} 0"#,
+        r#"slackwater_output_energy_joules_total{tank="lagoon0",output="heater"} 3600"#,
+        r#"slackwater_command_proof_duration_seconds_bucket{tank="lagoon0",output="heater",le="0.05"} 0"#,
+        r#"slackwater_command_proof_duration_seconds_bucket{tank="lagoon0",output="heater",le="+Inf"} 0"#,
+        r#"slackwater_alarm_state{tank="lagoon0",alarm="temperature-high",state="NORM"} 1"#,
+        r#"slackwater_evaporation_litres_per_second{tank="lagoon0",output="top-off"} 0.00001"#,
     ] {
         assert!(text.lines().any(|l| l == line), "{line}\nis missing in\n{text}");
     }
@@ -173,6 +208,10 @@ fn each_family_stands_once_however_many_tanks_there_are() {
     let mut last = "";
     for line in text.lines().filter(|l| !l.starts_with('#')) {
         let name = line.split(['{', ' ']).next().expect("a line has a name");
+        // The lines of a histogram belong together.
+        let whole =
+            |name: &'_ str| ["_bucket", "_sum", "_count"].iter().find_map(|end| name.strip_suffix(end).map(str::len));
+        let name = &name[..whole(name).unwrap_or(name.len())];
         assert!(name == last || done.insert(name), "{name} comes back after another family");
         last = name;
     }
@@ -184,8 +223,12 @@ fn each_family_stands_once_however_many_tanks_there_are() {
 fn the_names_types_and_labels_are_those_that_were_agreed() {
     let mut list: Vec<String> = families()
         .map(|family| {
-            let kind = if family.kind == Kind::Counter { "counter" } else { "gauge" };
-            format!("{}\t{kind}\t{}", family.name, family.labels.join(","))
+            let kind = match family.kind {
+                Kind::Counter => "counter",
+                Kind::Gauge => "gauge",
+                Kind::Histogram => "histogram",
+            };
+            format!("{}\t{kind}\t{}\t{}", family.name, unit(family.name), family.labels.join(","))
         })
         .collect();
     let daemon = daemon();
@@ -204,7 +247,8 @@ fn the_names_types_and_labels_are_those_that_were_agreed() {
                 .filter(|l| !l.contains('}'))
                 .collect(),
         };
-        list.push(format!("{name}\t{kind}\t{}", labels.join(",")));
+        let labels: Vec<_> = labels.into_iter().filter(|label| *label != "le").collect();
+        list.push(format!("{name}\t{kind}\t{}\t{}", unit(name), labels.join(",")));
     }
     list.sort();
     let agreed: Vec<&str> =
@@ -212,6 +256,16 @@ fn the_names_types_and_labels_are_those_that_were_agreed() {
     let mut agreed_sorted = agreed.clone();
     agreed_sorted.sort_unstable();
     assert_eq!(list, agreed_sorted, "\n{}", list.join("\n"));
+}
+
+/// The unit that a name says: one of those that the stack's conventions and a keeper agree on.
+fn unit(name: &str) -> &'static str {
+    let name = name.trim_end_matches("_total");
+    let of = |units: &[&'static str]| units.iter().copied().find(|unit| name.ends_with(&format!("_{unit}")));
+    // The longer ones first: litres_per_second is no second.
+    let units =
+        of(&["siemens_per_meter", "litres_per_second", "timestamp_seconds", "celsius", "volts", "meters", "litres"]);
+    units.or_else(|| of(&["seconds", "watts", "joules", "bytes", "ratio", "info"])).unwrap_or("-")
 }
 
 /// Units as the monitoring stack's conventions allow them, and none that a keeper might mistake.

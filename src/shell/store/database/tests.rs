@@ -114,7 +114,17 @@ fn on_a_full_disk_the_state_is_still_written_and_the_journal_fails_loudly() {
 fn journal_and_samples_are_written_in_order() {
     let dir = tempfile::tempdir().unwrap();
     let (mut database, _) = Database::open(&dir.path().join("slackwater.db")).unwrap();
-    let sample = Sample { at: 5, tank: "lagoon".to_owned(), signal: "water-temp".to_owned(), value: 25.25 };
+    let sample = Sample {
+        at: 5000,
+        tank: "lagoon".to_owned(),
+        signal: "water-temp".to_owned(),
+        unit: "°C",
+        zone: "UTC".to_owned(),
+        least: 25.0,
+        mean: 25.25,
+        greatest: 25.5,
+        count: 6,
+    };
     let batch = Batch { journal: vec![line("began"), line("ended")], samples: vec![sample], ..Batch::default() };
     database.write(&batch, SOON).unwrap();
     let texts: Vec<String> = database
@@ -126,6 +136,7 @@ fn journal_and_samples_are_written_in_order() {
         .map(Result::unwrap)
         .collect();
     assert_eq!(texts, ["began", "ended"]);
-    let value: f64 = database.connection.query_row("SELECT value FROM readings", [], |row| row.get(0)).unwrap();
+    let value: f64 =
+        database.connection.query_row("SELECT mean FROM buckets WHERE at = 5", [], |row| row.get(0)).unwrap();
     assert!((value - 25.25).abs() < 1e-12);
 }

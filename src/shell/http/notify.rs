@@ -1,0 +1,50 @@
+//! `/api/v1/notify`: how the channels are, and a test of them.
+
+use axum::body::Bytes;
+use axum::extract::State;
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::{IntoResponse, Json, Response};
+use serde_json::json;
+
+use crate::shell::job::Job;
+
+use super::api::{ANSWER_WITHIN, asker, no_answer, not_found, problem};
+use super::{CONTROL_WITHIN, Shared};
+
+pub(super) async fn channels(State(shared): State<Shared>) -> Response {
+    match shared.control(Job::Channels, CONTROL_WITHIN).await {
+        Some(channels) => Json(json!({ "channels": channels })).into_response(),
+        None => no_answer(),
+    }
+}
+
+/// What may be asked for.
+#[derive(Default, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Wish {
+    channel: Option<String>,
+}
+
+/// Tries one channel, or all: `{"channel": "phone"}` or `{}`.
+pub(super) async fn test(State(shared): State<Shared>, headers: HeaderMap, body: Bytes) -> Response {
+    let wish: Result<Wish, _> = if body.is_empty() { Ok(Wish::default()) } else { serde_json::from_slice(&body) };
+    let Ok(Wish { channel }) = wish else {
+        let fix = "send `{\"channel\": \"phone\"}`, or `{}` for all of them";
+        return problem(StatusCode::UNPROCESSABLE_ENTITY, "the request was not understood", fix);
+    };
+    let by = asker(&headers).to_owned();
+    match shared.control(|reply| Job::TestChannels { channel, by, reply }, ANSWER_WITHIN).await {
+        Some(Ok(results)) => {
+            let failed = results.iter().filter(|result| !result.delivered).count();
+            let (outcome, summary) = match (results.len(), failed) {
+                (0, _) => ("refused", "there is no channel: nobody would hear of an alarm".to_owned()),
+                (1, 0) => ("done", "it delivered".to_owned()),
+                (all, 0) => ("done", format!("all {all} delivered")),
+                (all, failed) => ("refused", format!("{failed} of {all} did not deliver")),
+            };
+            Json(json!({ "outcome": outcome, "summary": summary, "channels": results })).into_response()
+        }
+        Some(Err(missing)) => not_found(&missing),
+        None => no_answer(),
+    }
+}

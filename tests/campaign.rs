@@ -1,0 +1,140 @@
+//! Campaigns of faults against the example: what they once found stays found, and a bounded part of them is played each time.
+//!
+//! The full campaign is a command of DEVELOPERS.md; here run as many of its runs as a minute of one core allows without
+//! optimisation. What no daemon can prevent stands in `tests/data/excused.tsv`, and only that is excused. All water is
+//! simulated, the keeper too: they come hours after an alarm, and never where none was told.
+
+use std::path::{Path, PathBuf};
+
+use slackwater::cli::model::model;
+use slackwater::config::{Setup, load};
+use slackwater::sim::physics::Room;
+use slackwater::sim::rehearsal::excuse::{self, Excuse};
+use slackwater::sim::rehearsal::{Detail, Harm, Rehearsal, Routine, Rule, Staging};
+use slackwater::sim::{Chance, Daemon, Fault, Model, Surroundings};
+use slackwater::time::{Now, Span, Steady, Wall};
+
+/// 2026-06-01 06:00 UTC by the wall.
+const START: Now = Now { steady: Steady::from_millis(0), wall: Wall::from_unix_millis(1_780_293_600_000) };
+/// Pairs of which one is played here.
+const THINNED: usize = 460;
+
+fn home(path: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
+}
+
+fn example() -> Setup {
+    load(&home("config")).unwrap_or_else(|problems| panic!("{problems}"))
+}
+
+fn stage(setup: &Setup, seed: u64, lasts: Span) -> Rehearsal {
+    let models: Vec<Model<'_>> = setup.tanks.iter().map(model).collect();
+    let surroundings = Surroundings {
+        room: Room::new(21.0),
+        usual_tank: setup.daemon.usual_tank.as_ref().map(ToString::to_string),
+        daemon: Daemon::Played,
+        ..Surroundings::default()
+    };
+    let (root, routine) = (setup.daemon.root.clone(), Routine::Answers);
+    Rehearsal::new(&models, Staging { seed, start: START, lasts, surroundings, root, routine, detail: Detail::Story })
+}
+
+fn excuses(run: &Rehearsal) -> Vec<Excuse> {
+    let text = std::fs::read_to_string(home("tests/data/excused.tsv")).expect("it is committed");
+    excuse::read(&text, &run.catalogue().kinds()).unwrap_or_else(|wrong| panic!("{}", wrong.join("\n")))
+}
+
+/// Plays these faults and gives what is found wanting, in words.
+fn wanting(setup: &Setup, seed: u64, lasts: Span, faults: Vec<Fault>) -> Vec<String> {
+    let mut run = stage(setup, seed, lasts);
+    let sentences: Vec<String> = faults.iter().map(|fault| run.catalogue().sentence(fault)).collect();
+    for fault in faults {
+        run.inject(fault);
+    }
+    run.pass(lasts);
+    let excuses = excuses(&run);
+    let broken = run.violations().iter().filter(|one| one.rule != Rule::Water);
+    let broken = broken.map(|one| format!("{} {} {}: {}", one.rule, one.tank, one.subject, one.text));
+    let harmed = run.harms().iter().filter(|harmed| excuse::of(harmed, &excuses).is_none());
+    let harmed = harmed.map(|one| format!("{} {} after {}: {}", one.harm.word(), one.tank, one.from, one.text));
+    broken.chain(harmed).map(|found| format!("seed {seed}, {sentences:?}: {found}")).collect()
+}
+
+fn said(setup: &Setup, seed: u64, hours: u64, faults: &[&str]) -> Vec<String> {
+    let lasts = Span::from_hours(hours);
+    let run = stage(setup, seed, lasts);
+    let read = |sentence: &&str| run.catalogue().read(sentence).unwrap_or_else(|error| panic!("{error}"));
+    wanting(setup, seed, lasts, faults.iter().map(read).collect())
+}
+
+#[test]
+fn every_excuse_can_be_read_and_names_what_exists() {
+    let run = stage(&example(), 1, Span::from_hours(1));
+    let excuses = excuses(&run);
+    assert!(excuses.len() > 20);
+    for (at, excuse) in excuses.iter().enumerate() {
+        let same =
+            |other: &&Excuse| (&other.fault, &other.beside, other.harm) == (&excuse.fault, &excuse.beside, excuse.harm);
+        assert!(!excuses[..at].iter().any(|other| same(&other)), "twice: {excuse:?}");
+        // Where there is a level probe, no lie of another one dries a heater.
+        let blind = excuse.beside.iter().any(|one| one == "no level probe");
+        assert!(excuse.harm != Harm::HeaterDry || blind, "{excuse:?}");
+    }
+}
+
+#[test]
+fn a_part_of_all_pairs_of_faults_harms_no_water() {
+    let setup = example();
+    let first = stage(&setup, 1, Span::from_hours(1));
+    let pairs = first.catalogue().pairs();
+    let mut found = Vec::new();
+    for (at, (one, other)) in pairs.possible.iter().enumerate().skip(THINNED / 2).step_by(THINNED) {
+        let seed = at as u64;
+        let drawn =
+            first.catalogue().draw_pair((one, other), &mut Chance::new(seed, "campaign")).expect("they can meet");
+        found.extend(wanting(&setup, seed, Span::from_hours(12), drawn.to_vec()));
+    }
+    assert!(found.is_empty(), "{}", found.join("\n"));
+}
+
+#[test]
+fn two_days_at_fifty_times_the_rates_harm_no_water() {
+    let setup = example();
+    let lasts = Span::from_hours(48);
+    for seed in 900..902 {
+        let run = stage(&setup, seed, lasts);
+        let faults = run.catalogue().draw_by_rates(&mut Chance::new(seed, "campaign"), lasts, 50.0);
+        assert!(faults.len() > 150, "{}", faults.len());
+        let found = wanting(&setup, seed, lasts, faults);
+        assert!(found.is_empty(), "{}", found.join("\n"));
+    }
+}
+
+/// What a campaign found first: a plug that reports nothing restarted, its heater stayed off, and the tub went cold.
+#[test]
+fn a_heater_whose_plain_plug_restarted_is_told_on_again() {
+    let setup = example();
+    let lasts = Span::from_hours(12);
+    let mut run = stage(&setup, 3, lasts);
+    let fault = run.catalogue().read("quarantine/heater plug reboots at 3 h").unwrap_or_else(|error| panic!("{error}"));
+    run.inject(fault);
+    run.pass(lasts);
+    let celsius = run.report().tanks[1].water.celsius;
+    assert!(celsius.0 > 23.5, "{celsius:?}");
+}
+
+/// What a campaign found second: the only low float stuck wet, each day's feeding began the wait anew, and nobody was told
+/// while the tub dried out.
+#[test]
+fn a_low_float_that_sticks_wet_is_told_although_somebody_feeds_each_day() {
+    let found = said(&example(), 3, 17 * 24, &["quarantine/low-float sticks wet at 12 d"]);
+    assert!(found.is_empty(), "{}", found.join("\n"));
+}
+
+/// A button was pressed, and nobody came back to the tank until it was cold: they are told when the hold is over.
+#[test]
+fn a_pump_that_a_person_switched_off_harms_nothing_if_they_hear_the_alarm() {
+    let faults = ["return-pump plug is switched off at 32 min 25 s", "room goes to 14 °C at 49 min 5 s for 12 h"];
+    let found = said(&example(), 80, 12, &faults);
+    assert!(found.is_empty(), "{}", found.join("\n"));
+}
