@@ -8,6 +8,7 @@ mod calc;
 pub mod check;
 pub mod client;
 pub mod demo;
+pub mod dose;
 pub mod drill;
 pub mod explain;
 mod log;
@@ -46,6 +47,8 @@ enum Command {
     Reset(ask::Reset),
     /// Takes what was learned of an output as right: trips are judged by it from then on.
     Confirm(ask::Confirm),
+    /// Asks a dosing pump's calibration, container and plan.
+    Dose(dose::Dose),
     /// Acknowledges alarms.
     Ack(ask::Acknowledge),
     /// Reads a config directory and says what it means, or everything that is wrong with it.
@@ -68,6 +71,7 @@ pub fn main() -> ExitCode {
         Command::Force(force) => force.run(),
         Command::Reset(reset) => reset.run(),
         Command::Confirm(confirm) => confirm.run(),
+        Command::Dose(dose) => dose.run(),
         Command::Ack(acknowledge) => acknowledge.run(),
         Command::Check(check) => check.run(),
         Command::Calc(calc) => calc.run(),

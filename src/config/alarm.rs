@@ -25,6 +25,7 @@
 //! | `<top-off>-leak`, `-burst` | high, urgent | the level falls by itself faster than `leak_over`, `burst_over` | PICK |
 //! | `<top-off>-restless` | medium | the level is not quiet for 30 min, so nothing is topped off | PICK |
 //! | `<return pump>-drain-back` | medium | a fifth and 3 mm more than usual ran back, or over `drain_back_under` | PICK |
+//! | by dosing | | see `dosing` | |
 //! | by power and flow | | see `power` and `flow` | |
 //! | `clock-jumped`, `state-damaged` | medium, high | at once | PICK |
 //!
@@ -146,6 +147,7 @@ fn usual(plan: &TankPlan, scope: &Scope) -> Vec<AlarmPlan> {
     of_signals(plan, scope, &mut alarms);
     of_outputs(plan, &mut alarms);
     of_top_offs(plan, scope, &mut alarms);
+    super::dosing::alarms(plan, scope, &mut alarms);
     if let Some(drain_back) = plan.drain_back {
         let advice = "Look at the siphon break above the water line: algae close its hole. Look at the overflow, and \
                       how high the sump would stand in a power cut.";

@@ -15,6 +15,7 @@ mod alarm;
 mod condition;
 mod conductivity;
 mod daemon;
+mod dosing;
 pub mod drill;
 mod files;
 mod flow;

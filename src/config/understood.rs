@@ -155,7 +155,7 @@ fn tank(tank: &TankSetup) -> Tank {
             .map(|hold| line(&hold.name, hold_text(plan, hold)))
             .collect(),
         alarms: plan.alarms.iter().map(|alarm| line(&alarm.name, alarm_text(plan, alarm))).collect(),
-        warnings: advice::of_tank(tank),
+        warnings: advice::of_tank(tank).into_iter().chain(super::dosing::warnings(tank)).collect(),
     }
 }
 
@@ -196,7 +196,8 @@ fn wishes(plan: &TankPlan) -> Vec<Line> {
     });
     let top_offs =
         plan.top_offs.iter().map(|plan_| line(&plan.outputs[plan_.output.index()].name, top_off_text(plan, plan_)));
-    top_offs.chain(rules).chain(schedules).collect()
+    let dosing = super::dosing::lines(plan).into_iter().map(|(name, does)| Line { name, does });
+    top_offs.chain(dosing).chain(rules).chain(schedules).collect()
 }
 
 fn top_off_text(plan: &TankPlan, top_off: &TopOffPlan) -> String {

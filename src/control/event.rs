@@ -5,6 +5,7 @@
 
 use crate::time::Span;
 
+use super::dosing::DoseAsk;
 use super::ids::{OutputId, ProbeId};
 use super::plan::Switch;
 
@@ -261,6 +262,13 @@ pub enum Request {
         /// What of it.
         what: Learned,
     },
+    /// About a dosing pump: its calibration, its container, its plan.
+    Dose {
+        /// The output's name.
+        pump: String,
+        /// What.
+        what: DoseAsk,
+    },
     /// Acknowledge alarms.
     Acknowledge {
         /// The alarm's name; all, if not given.
@@ -270,8 +278,8 @@ pub enum Request {
 
 impl Request {
     /// The verbs, for an answer to an unknown one.
-    pub const VERBS: [&'static str; 8] =
-        ["hold", "release", "new-water", "force", "end-force", "reset", "confirm", "acknowledge"];
+    pub const VERBS: [&'static str; 9] =
+        ["hold", "release", "new-water", "force", "end-force", "reset", "confirm", "dose", "acknowledge"];
 
     /// A hold of this procedure.
     pub fn hold(procedure: &str) -> Self {

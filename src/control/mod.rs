@@ -14,6 +14,7 @@ mod arbiter;
 mod conditions;
 mod conflict;
 mod deadlines;
+pub mod dosing;
 mod drain_back;
 pub mod effect;
 pub mod event;

@@ -9,7 +9,7 @@
 mod local;
 mod span;
 
-pub use local::{DailyWindow, LocalTime, Zone, ZoneError};
+pub use local::{DailyWindow, LocalTime, Zone, ZoneError, show_local};
 pub use span::{Span, SpanError};
 
 /// A moment on the steady clock, in milliseconds since an arbitrary start.

@@ -284,6 +284,7 @@ mod tests {
             interlocks: vec![],
             rules: vec![],
             top_offs: Vec::new(),
+            dosing: Vec::new(),
             drain_back: None,
             holds: vec![],
             alarms: vec![],

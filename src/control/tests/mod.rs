@@ -1,5 +1,6 @@
 //! Stories and invariants of the core, in virtual time, on a lagoon written by hand.
 
+mod dosing;
 mod drain_back;
 mod heat;
 mod holds;

@@ -12,6 +12,7 @@
 //! faults and spans: same bytes.
 
 mod daemon;
+mod dose_book;
 mod monitor;
 mod record;
 mod report;

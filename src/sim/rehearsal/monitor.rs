@@ -4,6 +4,7 @@
 //! | --- | --- | --- |
 //! | 1 | each on and each lease refresh of a heater | the raw readings forbid heat ([`Shadow`]) |
 //! | 2 | each on of a top-off | a high float has been wet for 2 s, or a hold pauses it |
+//! | 3 | each on of a dosing pump | the dose book ([`DoseBook`]) |
 //! | 4 | each on of heater and chiller | the other was told on last |
 //! | 5 | each on of what a hold pauses; each start of the daemon | the hold stands, if a command or an answer made it known; its deadline is the old one |
 //! | 6 | each start of the daemon | what was latched is latched |
@@ -11,7 +12,7 @@
 //! | 9 | each proof and each answer to a hold | the plug's last report says so |
 //! | water | the truth, once a minute | temperature, salinity, floor, time without flow |
 //!
-//! Rule 2's volume budget is watched by `tests/kills.rs`, and rule 3 (doses) by nobody: the core has none yet. Rule 8 is the
+//! Rule 2's volume budget is watched by `tests/kills.rs`. Rule 8 is the
 //! fingerprint's, rule 10 is that the run ends. A rule is told once a subject, then counted.
 
 use std::collections::BTreeMap;
@@ -24,6 +25,7 @@ use crate::time::{Now, Span, Steady, Wall};
 
 use super::super::{Model, Truth, World};
 use super::daemon::Played;
+use super::dose_book::DoseBook;
 use super::shadow::Shadow;
 
 /// Lowest and highest temperature of the display, °C (the project's rehearsal model).
@@ -98,6 +100,7 @@ struct StandingHold {
 }
 
 struct Watched {
+    doses: DoseBook,
     shadow: Shadow,
     high_floats: Vec<usize>,
     holds: Vec<StandingHold>,
@@ -117,6 +120,7 @@ pub struct Monitor {
 impl Monitor {
     pub(super) fn new(models: &[Model<'_>], world: &World) -> Self {
         let tanks = models.iter().map(|model| Watched {
+            doses: DoseBook::default(),
             shadow: Shadow::new(model.plan),
             high_floats: model.facts.high_floats.iter().map(|probe| probe.index()).collect(),
             holds: Vec::new(),
@@ -179,6 +183,11 @@ impl Monitor {
     }
 
     pub(super) fn see(&mut self, tank: usize, effect: &Effect, daemon: &Played, now: Now) {
+        let Watched { doses, shadow, .. } = &mut self.tanks[tank];
+        for (output, text) in doses.see(shadow.plan(), &shadow.reported, effect, now) {
+            let name = self.tanks[tank].shadow.plan().outputs[output.index()].name.to_string();
+            self.violated(tank, Rule::Invariant(3), &name, text, now.steady);
+        }
         match effect {
             Effect::SwitchPlug { output, to: Switch::On, .. } | Effect::RefreshLease { output } => {
                 self.see_on(tank, *output, effect, now);

@@ -10,6 +10,7 @@
 //! at 0. Moments are Unix seconds.
 
 mod meters;
+mod of_doses;
 mod of_outputs;
 mod of_safety;
 mod of_signals;
@@ -129,7 +130,7 @@ fn moment(at: Option<Wall>) -> f64 {
 
 /// Every family of the tanks, in the order of the text.
 pub fn families() -> impl Iterator<Item = &'static Family> {
-    of_signals::FAMILIES.iter().chain(of_outputs::FAMILIES).chain(of_safety::FAMILIES)
+    of_signals::FAMILIES.iter().chain(of_outputs::FAMILIES).chain(of_safety::FAMILIES).chain(of_doses::FAMILIES)
 }
 
 /// The text of all tanks' families, piece by piece: family by family, and a few tanks at a time.
