@@ -11,6 +11,7 @@ pub mod care;
 pub mod check;
 pub mod client;
 pub mod demo;
+pub mod dose;
 pub mod drill;
 pub mod explain;
 pub mod export;
@@ -54,6 +55,8 @@ enum Command {
     Reset(ask::Reset),
     /// Takes what was learned of an output as right: trips are judged by it from then on.
     Confirm(ask::Confirm),
+    /// Asks a dosing pump's calibration, container and plan.
+    Dose(dose::Dose),
     /// Acknowledges alarms.
     Ack(ask::Acknowledge),
     Log(Box<care::log::Log>),
@@ -91,6 +94,7 @@ pub fn main() -> ExitCode {
         Command::Force(force) => force.run(),
         Command::Reset(reset) => reset.run(),
         Command::Confirm(confirm) => confirm.run(),
+        Command::Dose(dose) => dose.run(),
         Command::Ack(acknowledge) => acknowledge.run(),
         Command::Log(log) => log.run(),
         Command::Refill(refill) => refill.run(),

@@ -166,6 +166,7 @@ fn text(status: &Value) -> String {
         let evaporates = evaporates.unwrap_or_default();
         (word(&top_off["output"]), format!("{first}\n{evaporates}\n{}", word(&top_off["last_run"])))
     });
+    section(&mut out, "dosing", each(&status["dosing"]), super::dose::of_status);
     section(&mut out, "drain-back", [&status["drain_back"]].into_iter().filter(|one| one.is_object()), |back| {
         let mm = |key: &str| back[key].as_f64().unwrap_or(0.0);
         let stops = back["stops"].as_u64().unwrap_or(0);

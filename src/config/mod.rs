@@ -18,6 +18,7 @@ mod condition;
 mod conductivity;
 mod daemon;
 mod drift;
+mod dosing;
 pub mod drill;
 mod files;
 mod flow;

@@ -10,6 +10,7 @@
 //! A standing hold explains cold water where it pauses the heater, low water where it pauses the pumps, and a late
 //! top-off where it pauses that. A lost broker explains silence. Limits: no clock, no state of an alarm.
 
+use super::dosing::DosingFact;
 use super::ids::{ConditionId, HoldId, OutputId, ProbeId, SignalId};
 use super::plan::{AlarmSource, Condition, OutputKind, Priority, Side, Switch, TankPlan, TopOffFact};
 use crate::units::Quantity;
@@ -182,6 +183,13 @@ fn look(plan: &TankPlan, cause: ConditionId, about: &mut About) {
             }
             Condition::TopOff { top_off, fact: TopOffFact::Overdue } => {
                 about.needs.push(plan.top_offs[top_off.index()].output);
+            }
+            Condition::Dosing { doser, fact } => {
+                let output = plan.dosing[doser.index()].output;
+                about.outputs.push(output);
+                if *fact == DosingFact::Behind {
+                    about.needs.push(output);
+                }
             }
             _ => {}
         }

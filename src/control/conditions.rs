@@ -6,6 +6,7 @@
 use crate::time::{Now, Span, Steady, Zone};
 
 use super::deadlines::Deadlines;
+use super::dosing::Doser;
 use super::effect::DeadlineKind;
 use super::ids::{ConditionId, HoldId, OutputId, SignalId};
 use super::past::Past;
@@ -43,6 +44,7 @@ pub(super) struct Facts<'a> {
     pub plugs: &'a [Plug],
     pub held: &'a dyn Fn(HoldId) -> bool,
     pub top_offs: &'a [TopOff],
+    pub dosers: &'a [Doser],
 }
 
 /// Evaluates every condition of the plan.
@@ -98,6 +100,7 @@ pub(super) fn evaluate(nodes: &mut [Node], plan: &TankPlan, facts: &Facts<'_>, n
             Condition::TopOff { top_off, fact } => {
                 facts.top_offs[top_off.index()].fact(*fact, now.steady, &plan.top_offs[top_off.index()])
             }
+            Condition::Dosing { doser, fact } => facts.dosers[doser.index()].fact(*fact, &plan.dosing[doser.index()]),
             Condition::Lasting { inner, span, unknown } => {
                 node.lasting(truth_of(inner), *span, *unknown, now.steady, deadlines)
             }
@@ -342,6 +345,10 @@ pub(super) fn describe(plan: &TankPlan, id: ConditionId, facts: &Facts<'_>, now:
         Condition::Held(Some(hold)) => format!("hold {}", plan.holds[hold.index()].name),
         Condition::Held(None) => "a hold".to_owned(),
         Condition::TopOff { top_off, fact } => fact_words(*fact, &facts.top_offs[top_off.index()]),
+        Condition::Dosing { doser, fact } => {
+            let name = &plan.outputs[plan.dosing[doser.index()].output.index()].name;
+            format!("{name}: {}", facts.dosers[doser.index()].fact_words(*fact, &plan.dosing[doser.index()]))
+        }
         Condition::Lasting { inner, span, .. } => format!("{} for {span}", describe(plan, *inner, facts, now)),
     }
 }

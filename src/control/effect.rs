@@ -20,6 +20,8 @@ pub enum Effect {
         to: Switch,
         /// 1 for the first telling, more for repeats.
         attempt: u32,
+        /// On for so long by the plug's own countdown, told once and never refreshed: a dose.
+        once: Option<Span>,
         /// Why, in words.
         cause: String,
     },
@@ -110,6 +112,8 @@ pub enum JournalKind {
     Foreign,
     /// A top-off's run was judged, or its budget is spent.
     TopOff,
+    /// A dose was missed or cut short, a plan changed, a pump was calibrated.
+    Dosing,
     /// A start, a reload, a clock jump, a broker lost or found.
     System,
 }
@@ -127,6 +131,7 @@ impl JournalKind {
             Self::Alarm => "alarm",
             Self::Foreign => "foreign",
             Self::TopOff => "top-off",
+            Self::Dosing => "dosing",
             Self::System => "system",
         }
     }
@@ -253,6 +258,8 @@ pub enum DeadlineKind {
     Hold,
     /// A top-off's run, rest or verdict, or its budget.
     TopOff,
+    /// A slot comes, a dose is over, or its budget.
+    Dosing,
     /// An alarm's delay is over.
     Alarm,
     /// The totals want saving.

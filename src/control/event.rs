@@ -5,6 +5,7 @@
 
 use crate::time::Span;
 
+use super::dosing::DoseAsk;
 use super::ids::{OutputId, ProbeId};
 use super::plan::Switch;
 
@@ -261,6 +262,13 @@ pub enum Request {
         /// What of it.
         what: Learned,
     },
+    /// About a dosing pump: its calibration, its container, its plan.
+    Dose {
+        /// The output's name.
+        pump: String,
+        /// What.
+        what: DoseAsk,
+    },
     /// Acknowledge alarms.
     Acknowledge {
         /// The alarm's name; all, if not given.
@@ -295,7 +303,7 @@ pub enum Request {
 
 impl Request {
     /// The verbs, for an answer to an unknown one.
-    pub const VERBS: [&'static str; 12] = [
+    pub const VERBS: [&'static str; 13] = [
         "hold",
         "release",
         "new-water",
@@ -303,6 +311,7 @@ impl Request {
         "end-force",
         "reset",
         "confirm",
+        "dose",
         "acknowledge",
         "shelve",
         "unshelve",

@@ -22,6 +22,7 @@ mod arbiter;
 mod conditions;
 mod conflict;
 mod deadlines;
+pub mod dosing;
 mod drain_back;
 mod drift;
 pub mod effect;

@@ -10,7 +10,10 @@ use crate::time::{DailyWindow, Span, Zone};
 use crate::units::{Flow, Power, Quantity, Volume};
 use crate::water::salinity_probe;
 
-use super::ids::{AlarmId, ConditionId, HoldId, InterlockId, Name, OutputId, ProbeId, RuleId, SignalId, TopOffId};
+use super::dosing::{DosingFact, DosingPlan};
+use super::ids::{
+    AlarmId, ConditionId, DoserId, HoldId, InterlockId, Name, OutputId, ProbeId, RuleId, SignalId, TopOffId,
+};
 
 /// On or off: what a plug can be told.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
@@ -57,6 +60,8 @@ pub struct TankPlan {
     pub drain_back: Option<DrainBackPlan>,
     /// Pumps that replace evaporated water, each in bounded runs.
     pub top_offs: Vec<TopOffPlan>,
+    /// Pumps that dose by a plan.
+    pub dosing: Vec<DosingPlan>,
     /// The keeper's rules, the first in the file being the first to be heard.
     pub rules: Vec<RulePlan>,
     /// Parts of the day in which an output is wished on.
@@ -442,6 +447,13 @@ pub enum Condition {
         top_off: TopOffId,
         /// What.
         fact: TopOffFact,
+    },
+    /// What dosing has found out.
+    Dosing {
+        /// Which pump.
+        doser: DoserId,
+        /// What.
+        fact: DosingFact,
     },
     /// The inner condition has been true for this long without a break.
     Lasting {

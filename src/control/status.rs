@@ -4,6 +4,7 @@ use crate::time::{Span, Wall};
 use crate::units::Quantity;
 
 use super::arbiter::Layer;
+use super::dosing::DosingStatus;
 use super::event::Alive;
 use super::ids::Name;
 use super::plan::{OutputKind, Priority, Switch};
@@ -35,6 +36,9 @@ pub struct TankStatus {
     /// Each top-off.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub top_offs: Vec<TopOffStatus>,
+    /// Each dosing pump with a plan.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub dosing: Vec<DosingStatus>,
     /// What ran back into the sump when the return pump stopped.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub drain_back: Option<DrainBackStatus>,

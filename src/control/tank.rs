@@ -17,6 +17,7 @@ use super::alarm_load::Flood;
 use super::arbiter::{Layer, Opinions};
 use super::conditions::{self, Facts, Node};
 use super::deadlines::Deadlines;
+use super::dosing::Doser;
 use super::drain_back::DrainBack;
 use super::drift::Drift;
 use super::effect::{Deadline, DeadlineKind, Durability, Effect, JournalEntry, JournalKind};
@@ -98,6 +99,7 @@ pub struct Tank {
     pub(super) thermostat: Thermostat,
     pub(super) futile: Futile,
     pub(super) top_offs: Vec<TopOff>,
+    pub(super) dosers: Vec<Doser>,
     pub(super) drain_back: DrainBack,
     pub(super) drift: Drift,
     pub(super) interlocks: Vec<Interlock>,
@@ -149,6 +151,7 @@ impl Tank {
             thermostat: Thermostat::default(),
             futile: Futile::default(),
             top_offs: Self::blank_top_offs(&plan, now.steady),
+            dosers: Self::blank_dosers(&plan, now.steady),
             drain_back: DrainBack::default(),
             drift: Drift::default(),
             interlocks: vec![Interlock::default(); plan.interlocks.len()],
@@ -399,9 +402,11 @@ impl Tank {
         }
         self.follow_drain_back(effects, &mut deadlines);
         self.follow_top_offs(effects, &mut deadlines);
+        self.follow_dosing(effects, &mut deadlines);
         self.follow_heat(&mut deadlines);
         self.gather_opinions(&mut deadlines);
         self.gather_top_offs();
+        self.gather_dosing();
         if self.decide(effects, &mut deadlines) {
             deadlines.ask(now.after(LOOK_AGAIN), DeadlineKind::Condition);
         }
@@ -410,6 +415,7 @@ impl Tank {
         }
         self.pay_top_offs(effects, &mut deadlines);
         self.follow_drift(&mut deadlines);
+        self.pay_doses(effects, &mut deadlines);
         self.follow_alarms(effects, &mut deadlines);
         self.answer_waiting(effects, &mut deadlines);
         self.save(effects, &mut deadlines);
@@ -461,6 +467,7 @@ impl Tank {
             plugs: &self.plugs,
             held: &held,
             top_offs: &self.top_offs,
+            dosers: &self.dosers,
         })
     }
 
@@ -737,10 +744,12 @@ impl Tank {
                 if self.plugs[index].decided(plan.kind) != first {
                     continue;
                 }
-                match self.plugs[index].tell(plan, self.now.steady, deadlines) {
+                let once = self.dose_of(output);
+                match self.plugs[index].tell(plan, once, self.now.steady, deadlines) {
                     Some(Telling::Switch(to, attempt)) => {
                         let cause = self.plugs[index].decision.as_ref().map_or_else(String::new, |d| d.cause.clone());
-                        effects.push(Effect::SwitchPlug { output, to, attempt, cause });
+                        let once = once.filter(|_| to == Switch::On);
+                        effects.push(Effect::SwitchPlug { output, to, attempt, once, cause });
                     }
                     Some(Telling::Refresh) => effects.push(Effect::RefreshLease { output }),
                     None => {}

@@ -42,6 +42,7 @@ impl Tank {
             conditions: vec![],
             thermostat: None,
             top_offs: vec![],
+            dosing: Vec::new(),
             drain_back: None,
             rules: vec![],
             schedules: vec![],

@@ -3,7 +3,7 @@
 use std::fmt;
 use std::str::FromStr;
 
-use chrono::{DateTime, NaiveDate, Timelike};
+use chrono::{DateTime, Datelike, NaiveDate, Timelike};
 
 use super::{Span, Wall};
 
@@ -52,6 +52,11 @@ impl Zone {
     /// The local date at a moment, as `2026-03-29`.
     pub fn date(self, wall: Wall) -> NaiveDate {
         self.at(wall).date_naive()
+    }
+
+    /// The local date at a moment, as a number that grows by one a day.
+    pub fn day_number(self, wall: Wall) -> i32 {
+        self.at(wall).num_days_from_ce()
     }
 
     /// Date and time as a keeper reads them: `2026-03-29 18:05:09`.
@@ -105,6 +110,12 @@ impl fmt::Display for LocalTime {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{:02}:{:02}", self.0 / 3600, self.0 / 60 % 60)
     }
+}
+
+/// Such a day's number and time as a keeper reads them: `2026-03-29 18:05`.
+pub fn show_local(day: i32, seconds: u32) -> String {
+    let date = NaiveDate::from_num_days_from_ce_opt(day).unwrap_or_default();
+    format!("{date} {}", LocalTime(seconds))
 }
 
 /// A part of each day: from one time to another, over midnight if `until` is the earlier one.

@@ -14,7 +14,7 @@ mod span;
 
 pub use date::{Date, later};
 pub use day::LocalDay;
-pub use local::{DailyWindow, LocalTime, Zone, ZoneError};
+pub use local::{DailyWindow, LocalTime, Zone, ZoneError, show_local};
 pub use span::{Span, SpanError};
 
 /// A moment on the steady clock, in milliseconds since an arbitrary start.

@@ -141,12 +141,21 @@ impl PlugBinding {
     /// Topic and payload of a command; on is a lease where the plug has one.
     pub fn command(&self, to: Switch) -> (&str, String) {
         match (to, &self.lease) {
-            (Switch::On, Some(lease)) => (
-                lease.topic.as_deref().unwrap_or(&self.command.topic),
-                lease.payload.replace("{seconds}", &lease.lasts.millis().div_ceil(1000).to_string()),
-            ),
+            (Switch::On, Some(lease)) => self.filled(lease, lease.lasts),
             (Switch::On, None) => (&self.command.topic, self.command.on.clone()),
             (Switch::Off, _) => (&self.command.topic, self.command.off.clone()),
         }
+    }
+
+    /// Topic and payload of an on for so long, whole seconds rounded up; `None` where it has no countdown.
+    pub fn leased(&self, span: Span) -> Option<(&str, String)> {
+        self.lease.as_ref().map(|lease| self.filled(lease, span))
+    }
+
+    fn filled<'a>(&'a self, lease: &'a LeaseBinding, span: Span) -> (&'a str, String) {
+        (
+            lease.topic.as_deref().unwrap_or(&self.command.topic),
+            lease.payload.replace("{seconds}", &span.millis().div_ceil(1000).to_string()),
+        )
     }
 }

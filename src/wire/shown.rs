@@ -302,6 +302,7 @@ mod tests {
             interlocks: vec![],
             rules: vec![],
             top_offs: Vec::new(),
+            dosing: Vec::new(),
             drain_back: None,
             long_term: None,
             holds: vec![],

@@ -146,6 +146,7 @@ pub fn plan() -> TankPlan {
         }),
         drain_back: None,
         top_offs: Vec::new(),
+        dosing: Vec::new(),
         rules: Vec::new(),
         schedules: Vec::new(),
         interlocks: Vec::new(),

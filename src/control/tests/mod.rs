@@ -2,6 +2,7 @@
 
 mod alarm_report;
 mod alarms;
+mod dosing;
 mod drain_back;
 mod drift;
 mod heat;

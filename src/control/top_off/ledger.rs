@@ -6,7 +6,7 @@
 use crate::control::state::SpentRecord;
 use crate::time::{Span, Steady};
 
-pub(super) const DAY: Span = Span::from_hours(24);
+pub(in crate::control) const DAY: Span = Span::from_hours(24);
 const HOUR: Span = Span::from_hours(1);
 /// Runs that end so close together are one entry: a plug that somebody flickers fills no memory.
 const TOGETHER: Span = Span::from_minutes(1);
@@ -51,7 +51,7 @@ impl Entry {
 
 /// Runs of the last 24 hours.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Ledger {
+pub(in crate::control) struct Ledger {
     entries: Vec<Entry>,
 }
 

@@ -161,23 +161,26 @@ impl Store {
     }
 
     /// Saves a tank's state. With [`Durability::BeforeWhatFollows`] it is on the disk when this
-    /// returns, or the failure is counted.
-    pub fn save(&mut self, tank: &str, json: String, durability: Durability) {
+    /// returns, or the failure is counted. Returns whether it is on the disk or need not be yet.
+    pub fn save(&mut self, tank: &str, json: String, durability: Durability) -> bool {
         let wait = durability == Durability::BeforeWhatFollows;
         let (done, answer) = sync_channel(1);
         let job = Job::Save { tank: tank.to_owned(), json, done: wait.then_some(done) };
         if self.jobs.try_send(job).is_err() {
             self.lost("the store does not keep up: its queue is full");
-            return;
+            return false;
         }
         if wait {
             let patience = if self.hangs { Duration::from_millis(5) } else { PATIENCE };
             // A failed write was counted by the thread; what was spent stays spent in the core's memory.
-            self.hangs = answer.recv_timeout(patience).is_err();
+            let written = answer.recv_timeout(patience);
+            self.hangs = written.is_err();
             if self.hangs {
                 self.lost("a record that safety rests on was not on the disk in time");
             }
+            return written.unwrap_or(false);
         }
+        true
     }
 
     /// Writes lines of the journal to the log and to the disk, soon.

@@ -15,6 +15,7 @@ mod book;
 mod daemon;
 pub mod excuse;
 mod harm;
+mod dose_book;
 mod monitor;
 mod record;
 mod report;

@@ -4,7 +4,7 @@
 //! | --- | --- | --- |
 //! | 1 | each on and each lease refresh of a heater | the raw readings forbid heat ([`Shadow`]) |
 //! | 2 | each on of a top-off | a high float has been wet for 2 s, a hold pauses it, or its [`Book`] is past a budget |
-//! | 3 | | the core has no doses; they get a [`Book`] each, as the top-off has, in [`Watched::books`] |
+//! | 3 | each on of a dosing pump | the dose book ([`DoseBook`]) |
 //! | 4 | each on of heater and chiller | the other was told on last |
 //! | 5 | each on of what a hold pauses; each start of the daemon | the hold stands, if a command or an answer made it known; its deadline is the old one |
 //! | 6 | each start of the daemon | what was latched is latched |
@@ -26,6 +26,7 @@ use super::super::{Model, Truth, World};
 use super::book::{Book, Window};
 use super::daemon::Played;
 use super::harm::{Acting, Harm, Harmed, Judge};
+use super::dose_book::DoseBook;
 use super::shadow::Shadow;
 
 /// A high float must be wet so long before a top-off's start counts against rule 2 (the rehearsal model).
@@ -92,6 +93,7 @@ struct StandingHold {
 }
 
 struct Watched {
+    doses: DoseBook,
     shadow: Shadow,
     high_floats: Vec<usize>,
     holds: Vec<StandingHold>,
@@ -116,6 +118,7 @@ pub struct Monitor {
 impl Monitor {
     pub(super) fn new(models: &[Model<'_>], world: &World) -> Self {
         let tanks = models.iter().map(|model| Watched {
+            doses: DoseBook::default(),
             shadow: Shadow::new(model.plan),
             high_floats: model.facts.high_floats.iter().map(|probe| probe.index()).collect(),
             holds: Vec::new(),
@@ -184,6 +187,11 @@ impl Monitor {
     }
 
     pub(super) fn see(&mut self, tank: usize, effect: &Effect, daemon: &Played, now: Now) {
+        let Watched { doses, shadow, .. } = &mut self.tanks[tank];
+        for (output, text) in doses.see(shadow.plan(), &shadow.reported, effect, now) {
+            let name = self.tanks[tank].shadow.plan().outputs[output.index()].name.to_string();
+            self.violated(tank, Rule::Invariant(3), &name, text, now.steady);
+        }
         match effect {
             Effect::SwitchPlug { output, to: Switch::On, .. } | Effect::RefreshLease { output } => {
                 self.see_on(tank, *output, effect, now);

@@ -66,7 +66,8 @@ impl Watch {
     }
 
     fn told(&mut self, name: &str, to: Switch) {
-        let effect = Effect::SwitchPlug { output: self.output(name), to, attempt: 1, cause: "test".to_owned() };
+        let effect =
+            Effect::SwitchPlug { output: self.output(name), to, attempt: 1, once: None, cause: "test".to_owned() };
         self.monitor.see(0, &effect, &self.daemon, self.now);
     }
 

@@ -1,6 +1,7 @@
 use std::collections::BTreeSet;
 
 use super::*;
+use crate::control::dosing::DosingStatus;
 use crate::control::event::Alive;
 use crate::control::ids::Name;
 use crate::control::plan::{OutputKind, Priority};
@@ -46,6 +47,32 @@ fn alarm() -> AlarmStatus {
         part_of: None,
         group: vec![],
         nuisance: vec![],
+    }
+}
+
+fn pump() -> DosingStatus {
+    DosingStatus {
+        output: Name::new("alkalinity"),
+        adds: "carbonate",
+        state: "waiting",
+        maintenance_ml_per_day: 20.0,
+        correction_ml_per_day: 0.0,
+        correction_left_ml: 0.0,
+        next_slot: "09:00".to_owned(),
+        ml_in_24_hours: 19.5,
+        day_left_ml: 4.5,
+        owed_ml: 0.0,
+        days_behind: 0.0,
+        container_ml: 200.0,
+        container_size_ml: 250.0,
+        rate_ml_per_minute: 5.0,
+        calibrated_at: None,
+        worn: None,
+        unbalanced: None,
+        proposal: None,
+        doses: 24,
+        total_ml: 20.0,
+        last_dose: String::new(),
     }
 }
 
@@ -123,6 +150,7 @@ fn tank(name: &str) -> TankStatus {
             misses: 0,
             last_run: String::new(),
         }],
+        dosing: vec![pump()],
         drain_back: None,
         long_term: None,
         holds: vec![HoldStatus {
