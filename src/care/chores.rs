@@ -87,8 +87,8 @@ impl Care {
         if let (Some((litres, source)), Some(last)) = (&chore.litres, last) {
             let (is, a_day) = match source {
                 RunSource::Output(output, rate) => {
-                    let counts = Counts::of(self, facts, tank, output, now);
-                    (counts.run_between(last, now) * rate, counts.a_day(window).map(|(seconds, _)| seconds * rate))
+                    let counts = Counts::litres_of(self, facts, tank, output, *rate, now);
+                    (counts.run_between(last, now), counts.a_day(window).map(|(litres, _)| litres))
                 }
                 RunSource::WaterChanges => {
                     let changed = |from: Wall| -> f64 {

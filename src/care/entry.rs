@@ -231,10 +231,13 @@ pub enum What {
         /// How much.
         amount: Stuff,
     },
-    /// What control has counted until then: seconds that each output has run in all.
+    /// What control has counted until then.
     Counted {
-        /// By output.
+        /// Seconds that each output has run in all.
         seconds: BTreeMap<String, f64>,
+        /// Litres that each has given in all, where control counts them.
+        #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+        litres: BTreeMap<String, f64>,
     },
     /// A chore was done.
     ChoreDone {
@@ -351,7 +354,7 @@ impl What {
             Self::Refilled { supply, amount: Some(amount) } => format!("refilled {supply} with {amount}"),
             Self::Refilled { supply, amount: None } => format!("refilled {supply}, full"),
             Self::Left { supply, amount } => format!("{amount} left of {supply}"),
-            Self::Counted { seconds } => format!("counts of {} outputs", seconds.len()),
+            Self::Counted { seconds, .. } => format!("counts of {} outputs", seconds.len()),
             Self::ChoreDone { chore, note } => format!("chore {chore} done{}", after(note.as_deref())),
             Self::ChorePostponed { chore, until, reason } => format!("chore {chore} postponed to {until}: {reason}"),
             Self::Away { from, until } => format!("away from {from} until {until}"),

@@ -4,6 +4,8 @@ use std::collections::BTreeMap;
 
 use crate::units::Quantity;
 
+use super::entry::What;
+
 /// What is known of all tanks now.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Facts {
@@ -33,6 +35,10 @@ pub struct TankFacts {
 pub struct OutputFact {
     /// Seconds that it has run in all.
     pub seconds: f64,
+    /// Litres that it has given in all, where control counts them: doses by the calibrated rate, top-off runs.
+    pub litres: Option<f64>,
+    /// Litres that its container holds, where control doses from one.
+    pub container: Option<f64>,
 }
 
 /// A signal's value.
@@ -57,9 +63,13 @@ impl TankFacts {
         usable().find(|signal| !elsewhere(signal)).or_else(|| usable().next())
     }
 
-    /// Seconds of each of these outputs.
-    pub fn seconds_of<'a>(&self, outputs: impl IntoIterator<Item = &'a str>) -> BTreeMap<String, f64> {
-        let known = |output: &str| self.outputs.get(output).map(|fact| (output.to_owned(), fact.seconds));
-        outputs.into_iter().filter_map(known).collect()
+    /// The counts of these outputs, for the log; `None`: there are none.
+    pub fn counts_of<'a>(&self, outputs: impl IntoIterator<Item = &'a str>) -> Option<What> {
+        let known: Vec<(&str, &OutputFact)> =
+            outputs.into_iter().filter_map(|output| Some((output, self.outputs.get(output)?))).collect();
+        let seconds: BTreeMap<String, f64> =
+            known.iter().map(|(output, fact)| ((*output).to_owned(), fact.seconds)).collect();
+        let litres = known.iter().filter_map(|(output, fact)| Some(((*output).to_owned(), fact.litres?))).collect();
+        (!seconds.is_empty()).then_some(What::Counted { seconds, litres })
     }
 }

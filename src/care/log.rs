@@ -21,7 +21,7 @@ pub struct Line {
     pub name: String,
     /// What it says.
     pub says: String,
-    /// A measured value, in the unit below.
+    /// A measured value, or the litres of a water change, in the unit below.
     pub value: Option<f64>,
     /// The unit of the value.
     pub unit: Option<String>,
@@ -84,6 +84,7 @@ impl Care {
                     let entry = self.entry(*id)?;
                     Some(format!("{}  {}, by {}", zone.show(entry.noted), entry.what.words(), entry.by))
                 }));
+                let changed = if let What::WaterChange { litres } = shown { Some(*litres) } else { None };
                 let measured = if let What::Measured(measured) = shown { Some(measured) } else { None };
                 Some(Line {
                     id: standing.id,
@@ -92,8 +93,8 @@ impl Care {
                     kind: shown.kind(),
                     name: shown.name().to_owned(),
                     says: shown.words(),
-                    value: measured.map(|measured| measured.value),
-                    unit: measured.map(|measured| measured.unit.clone()),
+                    value: measured.map(|measured| measured.value).or(changed),
+                    unit: measured.map(|measured| measured.unit.clone()).or(changed.map(|_| "L".to_owned())),
                     spot: measured.and_then(|measured| measured.spot.clone()),
                     by: standing.by.clone(),
                     deleted: what.is_none(),

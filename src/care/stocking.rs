@@ -43,10 +43,7 @@ impl At<'_> {
     pub(super) fn counted(&self, plan: &SupplyPlan) -> Draft {
         let mut draft = Draft::default();
         for (tank, facts) in &self.facts.tanks {
-            let seconds = facts.seconds_of(plan.outputs_of(tank));
-            if !seconds.is_empty() {
-                draft.whats.push((tank.clone(), self.now, What::Counted { seconds }));
-            }
+            draft.whats.extend(facts.counts_of(plan.outputs_of(tank)).map(|what| (tank.clone(), self.now, what)));
         }
         draft
     }
@@ -83,10 +80,8 @@ impl At<'_> {
             super::plan::RunSource::WaterChanges => None,
         });
         if let Some(facts) = self.facts.tanks.get(self.tank) {
-            let seconds = facts.seconds_of(run.chain(pumped));
-            if !seconds.is_empty() {
-                draft.whats.push((self.tank.to_owned(), self.now, What::Counted { seconds }));
-            }
+            let counts = facts.counts_of(run.chain(pumped));
+            draft.whats.extend(counts.map(|what| (self.tank.to_owned(), self.now, what)));
         }
         if let Some(days) = chore.every_days {
             let day = self.plan.zone.calendar_day(self.moment).plus_days(super::supplies::whole(days));

@@ -62,7 +62,8 @@ pub(super) struct Look<'a> {
     plan: &'a SupplyPlan,
     /// The tank whose entries count; `None`: of all tanks.
     tank: Option<&'a str>,
-    counts: Vec<(Counts, f64)>,
+    /// In litres.
+    counts: Vec<Counts>,
     log: Vec<(&'a Standing, &'a What)>,
     /// What entries say was used, each with its time.
     logged: Vec<(Wall, f64)>,
@@ -72,7 +73,10 @@ impl<'a> Look<'a> {
     pub(super) fn new(care: &'a Care, plan: &'a SupplyPlan, tank: Option<&'a str>, facts: &Facts, now: Wall) -> Self {
         let counts = match &plan.source {
             SupplySource::Outputs(outputs) => {
-                outputs.iter().map(|(tank, output, rate)| (Counts::of(care, facts, tank, output, now), *rate)).collect()
+                outputs
+                    .iter()
+                    .map(|(tank, output, rate)| Counts::litres_of(care, facts, tank, output, *rate, now))
+                    .collect()
             }
             _ => Vec::new(),
         };
@@ -83,7 +87,7 @@ impl<'a> Look<'a> {
 
     /// Used between two moments.
     fn used(&self, from: Wall, until: Wall) -> f64 {
-        let counted: f64 = self.counts.iter().map(|(counts, rate)| counts.run_between(from, until) * rate).sum();
+        let counted: f64 = self.counts.iter().map(|counts| counts.run_between(from, until)).sum();
         let logged: f64 = self.logged.iter().filter(|(at, _)| *at > from && *at <= until).map(|(_, used)| used).sum();
         let planned = if self.goes_by_plan(until) {
             self.plan.usual_a_day.unwrap_or(0.0) * until.since(from).hours() / 24.0
@@ -127,7 +131,7 @@ impl<'a> Look<'a> {
             }
         }
         // After a clock was set back, what was counted and noted ahead of it is gone all the same.
-        let counted = self.counts.iter().filter_map(|(counts, _)| counts.last());
+        let counted = self.counts.iter().filter_map(Counts::last);
         let noted = self.logged.last().map(|(at, _)| *at);
         let latest = counted.chain(noted).chain(left.map(|(_, at)| at)).max().unwrap_or(now);
         (since(left, now.max(latest)), filled, apart)
@@ -162,7 +166,7 @@ impl<'a> Look<'a> {
         let rates: Vec<_> = self
             .counts
             .iter()
-            .filter_map(|(counts, rate)| counts.a_day(since).map(|(run, days)| (run * rate, days)))
+            .filter_map(|counts| counts.a_day(since))
             .collect();
         let longest = rates.iter().map(|(_, days)| *days).fold(0.0, f64::max);
         if rates.is_empty() {

@@ -103,10 +103,16 @@ impl Home {
         tank.outputs.entry(output.to_owned()).or_default().seconds += seconds;
     }
 
+    /// Control counts litres too, by a rate of its own.
+    pub fn give(&mut self, output: &str, litres: f64) {
+        let tank = self.facts.tanks.get_mut("lagoon").unwrap();
+        *tank.outputs.entry(output.to_owned()).or_default().litres.get_or_insert(0.0) += litres;
+    }
+
     /// What the daemon notes each day by itself.
     pub fn count(&mut self) {
         let tank = &self.facts.tanks["lagoon"];
-        let seconds = tank.seconds_of(tank.outputs.keys().map(String::as_str));
+        let what = tank.counts_of(tank.outputs.keys().map(String::as_str)).unwrap();
         let entry = Entry {
             id: self.care.next_id(),
             tank: "lagoon".to_owned(),
@@ -114,7 +120,7 @@ impl Home {
             noted: self.now,
             by: "daemon".to_owned(),
             key: None,
-            what: What::Counted { seconds },
+            what,
         };
         self.disk.push(entry.clone());
         self.care.fold(entry);

@@ -11,7 +11,7 @@ use serde_json::{Value, json};
 use crate::units::{Alkalinity, Volume};
 
 use super::ask;
-use super::client::Daemon;
+use super::client::{Daemon, Failed, escaped};
 
 /// Asks a dosing pump's calibration, container and plan.
 #[derive(Debug, clap::Args)]
@@ -60,9 +60,16 @@ enum What {
     Propose {
         #[command(flatten)]
         of: Of,
-        /// A test result and its day, such as "8.2 dKH @ 0"; two or more.
-        #[arg(long, required = true, value_parser = test)]
+        /// A test result and its day, such as "8.2 dKH @ 0"; two or more. What was dosed is the plan in force.
+        #[arg(long, required_unless_present = "log", value_parser = test)]
         test: Vec<Test>,
+        /// The keeper's log instead: its measurements of alkalinity and its water changes of so many days, and
+        /// what the daemon counted between them.
+        #[arg(long, value_name = "DAYS", conflicts_with = "test", value_parser = clap::value_parser!(u32).range(1..=60))]
+        log: Option<u32>,
+        /// Alkalinity of the new water, for water changes in the log.
+        #[arg(long, requires = "log")]
+        new_water: Option<Alkalinity>,
         /// Standard deviation of one test.
         #[arg(long, default_value = "0.2 dKH")]
         test_sd: Alkalinity,
@@ -93,6 +100,65 @@ fn test(text: &str) -> Result<Test, String> {
     Ok(Test { day, dkh: alkalinity.dkh() })
 }
 
+impl Test {
+    fn json(self) -> Value {
+        json!({ "day": self.day, "dkh": format!("{} dKH", self.dkh) })
+    }
+}
+
+fn dkh(alkalinity: Alkalinity) -> String {
+    format!("{} dKH", alkalinity.dkh())
+}
+
+/// Tests and water changes of the keeper's log; day 0 is the first test.
+fn from_log(of: &Of, days: u32, new_water: Option<Alkalinity>) -> Result<Value, Failed> {
+    let client = of.daemon.client()?;
+    let tank = of.daemon.tank(&client)?;
+    let log = client.get(&format!("/api/v1/tanks/{}/log?days={days}", escaped(&tank)))?;
+    tests_of(&log, new_water)
+}
+
+fn tests_of(log: &Value, new_water: Option<Alkalinity>) -> Result<Value, Failed> {
+    let entries = log["entries"].as_array().map(Vec::as_slice).unwrap_or_default();
+    let found: Vec<(i64, &Value)> = entries
+        .iter()
+        .filter(|entry| entry["deleted"] != json!(true))
+        .filter_map(|entry| Some((entry["at"].as_i64()?, entry)))
+        .collect();
+    let written = |entry: &Value| Some(format!("{} {}", entry["value"].as_f64()?, entry["unit"].as_str()?));
+    let named = |name: &'static str| found.iter().filter(move |(_, entry)| entry["name"] == json!(name));
+    let tests: Vec<(i64, String)> = named("alkalinity")
+        .filter(|(_, entry)| entry["kind"] != json!("dosed"))
+        .filter_map(|(at, entry)| Some((*at, written(entry)?)))
+        .collect();
+    let (Some((first, _)), Some((last, _))) = (tests.first(), tests.last()) else {
+        return Err(Failed::Refused(
+            "the log has no measurement of alkalinity in these days\n  note them with `slackwater log alkalinity \"8.2 dKH\"`, or give `--test`"
+                .to_owned(),
+        ));
+    };
+    let day = |at: i64| (at - first) as f64 / 86_400_000.0;
+    let between: Vec<(i64, String)> = named("water-change")
+        .filter(|(at, _)| at > first && at < last)
+        .filter_map(|(at, entry)| Some((*at, written(entry)?)))
+        .collect();
+    let changes: Vec<Value> = match (new_water, between.is_empty()) {
+        (None, false) => {
+            return Err(Failed::Refused(format!(
+                "{} water changes lie between the tests, and nobody says what their water was\n  measure a fresh mix and give `--new-water \"7.5 dKH\"`",
+                between.len()
+            )));
+        }
+        (None, true) => Vec::new(),
+        (Some(new), _) => between
+            .iter()
+            .map(|(at, litres)| json!({ "day": day(*at), "litres": litres, "dkh": dkh(new) }))
+            .collect(),
+    };
+    let tests: Vec<Value> = tests.iter().map(|(at, dkh)| json!({ "day": day(*at), "dkh": dkh })).collect();
+    Ok(json!({ "tests": tests, "since": first, "changes": changes }))
+}
+
 fn millilitres(volume: Volume) -> String {
     format!("{} mL", volume.litres() * 1000.0)
 }
@@ -107,11 +173,17 @@ impl Dose {
             What::Discard(of) => (of, json!("discard")),
             What::Refill { of, volume } => (of, json!({ "refill": volume.map(millilitres) })),
             What::Left { of, volume } => (of, json!({ "left": millilitres(*volume) })),
-            What::Propose { of, test, test_sd, target } => {
-                let tests: Vec<Value> =
-                    test.iter().map(|test| json!({ "day": test.day, "dkh": format!("{} dKH", test.dkh) })).collect();
-                let dkh = |alkalinity: Alkalinity| format!("{} dKH", alkalinity.dkh());
-                (of, json!({ "propose": { "tests": tests, "test_sd": dkh(*test_sd), "target": target.map(dkh) } }))
+            What::Propose { of, test, log, new_water, test_sd, target } => {
+                let mut propose = match log {
+                    Some(days) => match from_log(of, *days, *new_water) {
+                        Ok(propose) => propose,
+                        Err(failed) => return failed.report(),
+                    },
+                    None => json!({ "tests": test.iter().map(|test| test.json()).collect::<Vec<_>>() }),
+                };
+                propose["test_sd"] = json!(dkh(*test_sd));
+                propose["target"] = json!(target.map(dkh));
+                (of, json!({ "propose": propose }))
             }
             What::Approve(of) => (of, json!("approve")),
             What::Decline(of) => (of, json!("decline")),
@@ -196,6 +268,25 @@ fn wait_a_minute() {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_log_gives_tests_and_water_changes_with_their_moments() {
+        let entry = |name: &str, at: i64, value: f64, unit: &str| json!({ "name": name, "kind": name, "at": at, "value": value, "unit": unit, "deleted": false });
+        let mut entries = vec![
+            entry("water-change", 0, 9.0, "L"),
+            entry("alkalinity", 1000, 8.2, "dKH"),
+            entry("alkalinity", 259_201_000, 7.6, "dKH"),
+        ];
+        let read = tests_of(&json!({ "entries": entries }), None).unwrap_or_default();
+        assert_eq!(read["tests"][1], json!({ "day": 3.0, "dkh": "7.6 dKH" }), "{read}");
+        assert_eq!((&read["since"], &read["changes"]), (&json!(1000), &json!([])));
+        entries.push(entry("water-change", 86_401_000, 9.0, "L"));
+        assert!(tests_of(&json!({ "entries": entries }), None).is_err(), "new water that nobody measured");
+        let new = "7.5 dKH".parse().ok();
+        let read = tests_of(&json!({ "entries": entries }), new).unwrap_or_default();
+        assert_eq!(read["changes"], json!([{ "day": 1.0, "litres": "9 L", "dkh": "7.5 dKH" }]), "{read}");
+        assert!(tests_of(&json!({ "entries": [] }), None).is_err());
+    }
 
     #[test]
     fn a_test_has_a_value_with_its_unit_and_a_day() {

@@ -197,6 +197,8 @@ pub struct AsideRecord {
 pub struct TopOffRecord {
     /// What was given in the last 24 hours.
     pub spent: Vec<SpentRecord>,
+    /// Litres over all time, without what was only assumed.
+    pub total_litres: f64,
     /// What the run that was going on had reserved.
     pub reserved: Option<f64>,
     /// Runs without answer so far.

@@ -235,6 +235,8 @@ pub struct TopOffStatus {
     pub state: &'static str,
     /// Given in the last 24 hours, with what a run that goes on has reserved.
     pub litres_in_24_hours: f64,
+    /// Given over all time, a run that nobody could prove as if it ran.
+    pub total_litres: f64,
     /// Left of the budget of any 24 hours.
     pub day_left_litres: f64,
     /// Left of the budget of any hour.

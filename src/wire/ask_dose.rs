@@ -62,6 +62,14 @@ pub(super) fn with_units(request: &mut Value) -> Result<(), String> {
             *given = Value::from(quantity(given, "dkh", Quantity::Alkalinity, "8.2 dKH")?);
         }
     }
+    for change in propose.get_mut("changes").and_then(Value::as_array_mut).into_iter().flatten() {
+        if let Some(given) = change.get_mut("dkh") {
+            *given = Value::from(quantity(given, "dkh", Quantity::Alkalinity, "7.5 dKH")?);
+        }
+        if let Some(given) = change.get_mut("litres") {
+            *given = Value::from(quantity(given, "litres", Quantity::Volume, "9 L")?);
+        }
+    }
     Ok(())
 }
 
@@ -95,7 +103,13 @@ mod tests {
             (r#"{"do":"dose","pump":"alk","what":{"measured":"5.1 mL"}}"#, DoseAsk::Measured(5.1)),
             (
                 r#"{"do":"dose","pump":"alk","what":{"propose":{"tests":[{"day":0,"dkh":"8.2 dKH"}],"test_sd":"0.2 dKH"}}}"#,
-                DoseAsk::Propose { tests: vec![GivenTest { day: 0.0, dkh: 8.2 }], test_sd: 0.2, target: None },
+                DoseAsk::Propose {
+                    tests: vec![GivenTest { day: 0.0, dkh: 8.2 }],
+                    test_sd: 0.2,
+                    target: None,
+                    since: None,
+                    changes: Vec::new(),
+                },
             ),
         ] {
             let read = parse(text.as_bytes()).unwrap_or_else(|answer| panic!("{text}: {answer:?}"));

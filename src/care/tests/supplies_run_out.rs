@@ -199,3 +199,28 @@ fn a_shared_supply_counts_all_tanks() {
     }
     assert_eq!(home.supply("salt").left.as_deref(), Some("620 g"));
 }
+
+#[test]
+fn litres_that_control_counted_come_before_seconds_at_the_rate_of_the_file() {
+    let by = vec![("lagoon".to_owned(), "alkalinity".to_owned(), 0.005 / 60.0)];
+    let mut home = with(vec![supply("alkalinity", Stuff::Litres(0.5), SupplySource::Outputs(by))]);
+    home.run("alkalinity", 600.0);
+    home.ask(refill("alkalinity", None)).unwrap();
+    // Before control counted litres: ten minutes at 5 mL a minute.
+    home.pass(days(1));
+    home.run("alkalinity", 600.0);
+    home.count();
+    assert!((home.supply("alkalinity").left_litres.unwrap() - 0.45).abs() < 1e-9);
+    // A daemon that counts begins; what it has counted in all is no use of one day.
+    home.pass(days(1));
+    home.give("alkalinity", 12.0);
+    home.count();
+    assert!((home.supply("alkalinity").left_litres.unwrap() - 0.45).abs() < 1e-9);
+    // A calibrated pump gives 4 mL a minute: 40 mL, though the file says 5.
+    home.pass(days(1));
+    home.run("alkalinity", 600.0);
+    home.give("alkalinity", 0.04);
+    home.count();
+    home.restart();
+    assert!((home.supply("alkalinity").left_litres.unwrap() - 0.41).abs() < 1e-9, "{:?}", home.supply("alkalinity"));
+}

@@ -190,6 +190,9 @@ fn drawn(value: &Value) -> String {
     let mut series: Vec<(String, Vec<(Wall, f64)>)> = Vec::new();
     for entry in value["entries"].as_array().into_iter().flatten() {
         let (Some(at), Some(number)) = (entry["at"].as_i64(), entry["value"].as_f64()) else { continue };
+        if entry["kind"] == "water-change" {
+            continue;
+        }
         let spot = entry["spot"].as_str().map_or_else(String::new, |spot| format!(" at {spot}"));
         let title = format!("{}{spot}, {}", text(&entry["name"]), text(&entry["unit"]));
         let point = (Wall::from_unix_millis(at), number);

@@ -71,6 +71,18 @@ pub(in crate::config) fn warnings(tank: &TankSetup) -> Vec<Warning> {
                 dosing.container * k
             ));
         }
+        let metered = |supply: &&crate::care::SupplyPlan| {
+            let mut outputs = supply.outputs_of(&plan.name);
+            outputs.next() == Some(&*output.name) && outputs.next().is_none()
+        };
+        if let Some(supply) = tank.care.supplies.iter().find(metered)
+            && (supply.holds.value() * 1000.0 - dosing.container).abs() > 0.01 * dosing.container
+        {
+            warn(format!(
+                "supply `{}` holds {}, and the container here {:.0} mL; they are the same thing, so write the same volume",
+                supply.name, supply.holds, dosing.container
+            ));
+        }
         if let Some(partner) = dosing.partner {
             let other = &plan.dosing[partner.index()];
             if (other.per_day - dosing.per_day).abs() > 0.2 * dosing.per_day.max(other.per_day) {

@@ -4,6 +4,7 @@ use crate::control::effect::{Answer, Durability, Effect, JournalKind};
 use crate::control::plan::Switch;
 use crate::control::requests::{done, refused, unknown};
 use crate::control::tank::Tank;
+use crate::time::Wall;
 
 use super::{Doser, book, proposal, slots};
 
@@ -14,6 +15,18 @@ pub struct GivenTest {
     /// Days since any start.
     pub day: f64,
     /// dKH.
+    pub dkh: f64,
+}
+
+/// A water change between tests.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct GivenChange {
+    /// Days since the same start.
+    pub day: f64,
+    /// Litres changed.
+    pub litres: f64,
+    /// dKH of the new water.
     pub dkh: f64,
 }
 
@@ -40,6 +53,12 @@ pub enum DoseAsk {
         /// The wanted alkalinity, dKH; what is there is kept if not given.
         #[serde(default)]
         target: Option<f64>,
+        /// The moment of day 0: then what was really given counts, and not the plan in force.
+        #[serde(default)]
+        since: Option<Wall>,
+        /// Water changes between the tests.
+        #[serde(default)]
+        changes: Vec<GivenChange>,
     },
     /// Put the proposed change in force.
     Approve,
@@ -102,9 +121,16 @@ impl Tank {
             }
             DoseAsk::Refill(ml) => looked(live, plan, ml.unwrap_or(plan.container), true)?,
             DoseAsk::Left(ml) => looked(live, plan, ml, false)?,
-            DoseAsk::Propose { tests, test_sd, target } => {
-                let in_force = live.book.maintenance;
-                let proposed = proposal::propose(plan, in_force, &tests, test_sd, target)
+            DoseAsk::Propose { tests, test_sd, target, since, changes } => {
+                let asked = proposal::Asked {
+                    in_force: live.book.maintenance,
+                    given: since.map(|since| live.book.given(since, now.wall)),
+                    changes: &changes,
+                    litres: self.plan.water.litres(),
+                    test_sd,
+                    target,
+                };
+                let proposed = proposal::propose(plan, &tests, &asked)
                     .map_err(|lines| refused("nothing is proposed", lines))?;
                 let details = proposed.lines.clone();
                 live.book.proposed = Some(proposed);
@@ -112,7 +138,12 @@ impl Tank {
                 let summary = format!("proposed for {name}; `slackwater dose approve {name}` puts it in force");
                 return Ok(Answer { details, ..done(summary) });
             }
-            DoseAsk::Approve => approve(live, plan, name, now.steady)?,
+            DoseAsk::Approve => {
+                let before = live.book.maintenance;
+                let said = approve(live, plan, name, now.steady)?;
+                let after = live.book.maintenance;
+                format!("{said}{}", self.ask_the_partner(index, before, after))
+            }
             DoseAsk::Decline => {
                 live.book.proposed = None;
                 format!("the proposal for {name} is dropped; {:.1} mL/d go on", live.book.maintenance)
@@ -129,6 +160,18 @@ impl Tank {
         let name = name.to_owned();
         self.journal(JournalKind::Dosing, &name, format!("{text} (by {by})"), effects);
         Ok(done(text))
+    }
+
+    /// The two parts take the same mL: a change of one is proposed for the other, if they were alike. Returns what to say.
+    fn ask_the_partner(&mut self, index: usize, before: f64, after: f64) -> String {
+        let Some(partner) = self.plan.dosing[index].partner else { return String::new() };
+        let name = self.plan.outputs[self.plan.dosing[partner.index()].output.index()].name.to_string();
+        let book = &mut self.dosers[partner.index()].book;
+        if !book::differs(book.maintenance, after) || (book.maintenance - before).abs() > 0.02 * before.max(1.0) {
+            return String::new();
+        }
+        book.proposed = Some(proposal::Proposal::of_the_partner(book.maintenance, after));
+        format!("; {name} belongs to it: `slackwater dose approve {name}` gives it {after:.1} mL/d too")
     }
 
     /// What stands against a run into a cylinder.

@@ -80,7 +80,23 @@ pub struct Book {
     pub total: f64,
     /// Doses over all time.
     pub doses: u64,
+    /// The total at the first slot of each local day, the oldest first: what was given between two tests.
+    pub marks: Vec<Mark>,
 }
+
+/// A total at a moment.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Mark {
+    /// The number of the local date.
+    pub day: i32,
+    /// When.
+    pub at: Wall,
+    /// mL over all time.
+    pub total: f64,
+}
+
+/// Marks that are kept: tests further apart say little.
+const MARKS: usize = 60;
 
 impl Book {
     /// What the file says becomes the book's where the book says nothing; a changed plan is a proposal.
@@ -150,6 +166,32 @@ impl Book {
 
     fn owe(&mut self, ml: f64) {
         self.owed = (self.owed + ml.max(0.0)).min(MOST_OWED * self.per_day());
+    }
+
+    /// Notes the total once a local day; a clock that was set back drops what it had noted ahead.
+    pub fn mark(&mut self, day: i32, at: Wall) {
+        self.marks.retain(|mark| mark.at <= at);
+        if self.marks.last().is_none_or(|mark| mark.day < day) {
+            self.marks.push(Mark { day, at, total: self.total });
+        }
+        let surplus = self.marks.len().saturating_sub(MARKS);
+        self.marks.drain(..surplus);
+    }
+
+    /// mL a day that were given, piece by piece: from so many days after a moment on. Before the first mark nobody
+    /// counted, and the plan in force is taken.
+    pub fn given(&self, since: Wall, now: Wall) -> Vec<(f64, f64)> {
+        let days = |at: Wall| (at.unix_seconds() - since.unix_seconds()) / 86_400.0;
+        let mut pieces = vec![(f64::MIN, self.per_day())];
+        let ends = self.marks.iter().skip(1).map(|mark| (mark.at, mark.total)).chain([(now, self.total)]);
+        for (mark, (end, total)) in self.marks.iter().zip(ends) {
+            let lasts = days(end) - days(mark.at);
+            // Minutes after a mark say nothing of a day.
+            if lasts > 0.04 {
+                pieces.push((days(mark.at), (total - mark.total).max(0.0) / lasts));
+            }
+        }
+        pieces
     }
 
     /// A dose of this slot begins.

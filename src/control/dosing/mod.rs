@@ -31,7 +31,7 @@ use super::top_off::ledger::Ledger;
 use super::truth::Truth;
 
 pub(super) use ask::no_force;
-pub use ask::{DoseAsk, GivenTest};
+pub use ask::{DoseAsk, GivenChange, GivenTest};
 pub use book::Book;
 pub use plan::{Adds, DosingFact, DosingPlan, SlotPlan};
 pub use proposal::Proposal;
@@ -207,6 +207,7 @@ impl Doser {
         if trusted {
             said = self.book.advance(plan, look.slot);
             self.book.rated_at.get_or_insert(look.now.wall);
+            self.book.mark(look.slot.day, look.now.wall);
         }
         self.look_at_age(look.now, &mut ask);
         self.over = false;
@@ -423,8 +424,12 @@ impl Doser {
         if run.cylinder {
             // Its own entry, so that a measure can give it back.
             self.ledger.assume(litres, now);
-        } else {
-            self.ledger.spend(litres, end, now);
+            return;
+        }
+        self.ledger.spend(litres, end, now);
+        if run.over_at.is_none() {
+            // Somebody at the plug: it came out of the container all the same.
+            self.book.pumped(litres * 1000.0);
         }
     }
 
@@ -479,7 +484,7 @@ impl Doser {
     pub fn restore(&mut self, plan: &DosingPlan, record: &DosingRecord, now: Steady) {
         self.book = record.book.clone();
         self.book.adopt(plan);
-        self.ledger = Ledger::restored(&record.spent, now);
+        self.ledger = Ledger::restored(&record.spent, 0.0, now);
         self.stepped_at = record.stepped.map(|age| now.before(age));
         let newest = self.ledger.newest(now);
         match record.reserved {

@@ -406,7 +406,7 @@ fn a_change_of_the_plan_needs_a_keeper_s_word_and_comes_in_steps() {
     use crate::control::dosing::GivenTest;
     let mut world = world();
     let tests = vec![GivenTest { day: 0.0, dkh: 8.2 }, GivenTest { day: 3.0, dkh: 7.6 }];
-    let propose = DoseAsk::Propose { tests, test_sd: 0.2, target: Some(8.2) };
+    let propose = DoseAsk::Propose { tests, test_sd: 0.2, target: Some(8.2), since: None, changes: Vec::new() };
     let answer = ask(&mut world, "alkalinity", propose.clone());
     assert_eq!(answer.outcome, Outcome::Done, "{answer:?}");
     let now = |world: &World| world.tank.status(world.now).dosing[0].clone();
@@ -414,6 +414,10 @@ fn a_change_of_the_plan_needs_a_keeper_s_word_and_comes_in_steps() {
     let answer = ask(&mut world, "alkalinity", DoseAsk::Approve);
     assert_eq!(answer.outcome, Outcome::Done, "{answer:?}");
     assert!((now(&world).maintenance_ml_per_day - 25.0).abs() < 1e-9);
+    // The other part gets the same, by a word of its own.
+    let calcium = world.tank.status(world.now).dosing[1].clone();
+    assert!((calcium.maintenance_ml_per_day - 20.0).abs() < 1e-9 && calcium.proposal.is_some(), "{calcium:?}");
+    assert!(answer.summary.contains("slackwater dose approve calcium"), "{answer:?}");
     world.kill_and_restart();
     let correction = now(&world).correction_ml_per_day;
     assert!(correction > 5.0, "{:?}", now(&world));
@@ -426,6 +430,28 @@ fn a_change_of_the_plan_needs_a_keeper_s_word_and_comes_in_steps() {
     let due = 3.0 * 25.0 + 2.0 * correction;
     assert!((given(&world, ALKALINITY) - due).abs() < 2.0, "{} of {due}", given(&world, ALKALINITY));
     assert!(now(&world).correction_ml_per_day.abs() < 1e-9, "it ends by itself");
+}
+
+#[test]
+fn tests_with_their_moments_rest_on_what_was_really_given() {
+    use crate::control::dosing::GivenTest;
+    let mut world = world();
+    world.advance(Span::from_hours(24));
+    let since = world.now.wall;
+    world.advance(Span::from_hours(24));
+    // Two days without a daemon: 20 mL of 60 were given in three days, and a restart's one slot.
+    world.now.wall = world.now.wall.after(Span::from_hours(48));
+    world.kill_and_restart();
+    world.advance(minutes(40));
+    let tests = vec![GivenTest { day: 0.0, dkh: 8.2 }, GivenTest { day: 3.0, dkh: 7.0 }];
+    let ask_it = |world: &mut World, since| {
+        let (tests, changes) = (tests.clone(), Vec::new());
+        ask(world, "alkalinity", DoseAsk::Propose { tests, test_sd: 0.1, target: None, since, changes })
+    };
+    let counted = ask_it(&mut world, Some(since));
+    assert!(counted.details[0].contains("6.9 mL/d as counted") || counted.details[0].contains("6.8 mL/d as counted")
+        || counted.details[0].contains("7.0 mL/d as counted"), "{counted:?}");
+    assert!(ask_it(&mut world, None).details[0].contains("20.0 mL/d"), "by the plan, if nobody says when");
 }
 
 #[test]
@@ -489,6 +515,8 @@ fn dose_asks() -> impl Strategy<Value = DoseAsk> {
             tests: vec![GivenTest { day: 0.0, dkh: first }, GivenTest { day: 6.0, dkh: last }],
             test_sd: 0.05,
             target: Some(8.2),
+            since: None,
+            changes: Vec::new(),
         }),
         Just(DoseAsk::Approve),
     ]

@@ -172,6 +172,7 @@ impl Tank {
                 Phase::Watching { .. } => "watching",
             },
             litres_in_24_hours: live.spent(plan, Window::Day, at),
+            total_litres: live.ledger.total,
             day_left_litres: left(Window::Day),
             hour_left_litres: left(Window::Hour),
             evaporation_ml_per_day: live.evaporation.usual(),

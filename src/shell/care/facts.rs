@@ -43,8 +43,17 @@ impl Keeper {
 }
 
 fn facts(status: &TankStatus) -> TankFacts {
-    let outputs =
-        status.outputs.iter().map(|output| (output.output.to_string(), OutputFact { seconds: output.on_seconds }));
+    let litres = |name: &str| {
+        let dosed = status.dosing.iter().find(|pump| &*pump.output == name).map(|pump| pump.total_ml / 1000.0);
+        let topped = status.top_offs.iter().find(|pump| &*pump.output == name).map(|pump| pump.total_litres);
+        dosed.or(topped)
+    };
+    let outputs = status.outputs.iter().map(|output| {
+        let pump = status.dosing.iter().find(|pump| pump.output == output.output);
+        let container = pump.map(|pump| pump.container_size_ml / 1000.0);
+        let fact = OutputFact { seconds: output.on_seconds, litres: litres(&output.output), container };
+        (output.output.to_string(), fact)
+    });
     let signals = status.signals.iter().map(|signal| SignalFact {
         name: signal.signal.to_string(),
         measures: signal.measures,

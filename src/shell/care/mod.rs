@@ -15,6 +15,8 @@ use tokio::sync::{mpsc, oneshot};
 
 use crate::care::{Asked, Care, Entry, EntryId, Facts, Plans, Refusal, Request, What};
 use crate::config::Setup;
+use crate::control;
+use crate::control::dosing::DoseAsk;
 use crate::control::effect::{Answer, Outcome};
 use crate::time::{Span, Wall};
 
@@ -211,12 +213,15 @@ impl Keeper {
             Err(Refusal { summary, details }) => return Ok(answer(Outcome::Refused, summary, details)),
         };
         let ids = decided.entries.iter().map(|entry| entry.id).collect();
+        let whats: Vec<What> = decided.entries.iter().map(|entry| entry.what.clone()).collect();
         match self.write(decided.entries) {
             Written::Yes => {
+                let mut details = decided.details;
+                details.extend(whats.iter().filter_map(|what| self.tell_the_pump(asked, what)));
                 let answer = Answer {
                     outcome: Outcome::Done,
                     summary: decided.summary,
-                    details: decided.details,
+                    details,
                     caution: decided.caution,
                 };
                 Ok(CareAnswer { answer, ids })
@@ -226,6 +231,23 @@ impl Keeper {
             }
             Written::Open => Ok(open()),
         }
+    }
+
+    /// A container that control doses from was filled or looked at: control is told, and its word is handed on.
+    fn tell_the_pump(&self, asked: &Asked, what: &What) -> Option<String> {
+        let (What::Refilled { supply, .. } | What::Left { supply, .. }) = what else { return None };
+        let plan = self.plans.tanks.get(&asked.tank)?.supplies.iter().find(|plan| plan.name == *supply)?;
+        let mut outputs = plan.outputs_of(&asked.tank);
+        let (pump, None) = (outputs.next()?, outputs.next()) else { return None };
+        let container = self.facts.tanks.get(&asked.tank)?.outputs.get(pump)?.container?;
+        let views = self.care.supplies(&asked.tank, &self.plans, &self.facts, self.now());
+        let left = views.iter().find(|view| view.supply == *supply)?.left_litres?;
+        let ml = left.min(container) * 1000.0;
+        let what = if matches!(what, What::Left { .. }) { DoseAsk::Left(ml) } else { DoseAsk::Refill(Some(ml)) };
+        let request = control::Request::Dose { pump: pump.to_owned(), what };
+        let (tank, by) = (asked.tank.clone(), asked.by.clone());
+        let answer = self.control(|reply| Job::Ask { tank, by, request, reply })?.ok()?;
+        Some(format!("{pump}: {}", answer.summary))
     }
 
     /// Writes entries, waits for the disk, and folds them when they are there.

@@ -55,16 +55,15 @@ impl Keeper {
         let Some(zone) = self.plans.tanks.get(tank).map(|plan| plan.zone) else { return };
         let last = self.care.in_force(Some(tank)).into_iter().rev().find_map(|(standing, what)| match what {
             // A count at a refill is of that supply alone.
-            What::Counted { seconds } if outputs.iter().all(|output| seconds.contains_key(output)) => Some(standing.at),
+            What::Counted { seconds, .. } if outputs.iter().all(|output| seconds.contains_key(output)) => Some(standing.at),
             _ => None,
         });
         if last.is_some_and(|last| zone.calendar_day(last) >= zone.calendar_day(now)) {
             return;
         }
         let Some(facts) = self.facts.tanks.get(tank) else { return };
-        let seconds = facts.seconds_of(outputs.iter().map(String::as_str));
-        if !seconds.is_empty() {
-            self.note(tank, None, What::Counted { seconds });
+        if let Some(counts) = facts.counts_of(outputs.iter().map(String::as_str)) {
+            self.note(tank, None, counts);
         }
     }
 

@@ -74,6 +74,7 @@ pub(super) struct Saw {
     pub celsius: (f64, f64),
     pub salinity: (f64, f64),
     pub alkalinity: (f64, f64),
+    pub calcium: (f64, f64),
     pub level: (f64, f64),
     pub floor_litres: f64,
     /// The longest time without any pump at work.
@@ -399,6 +400,7 @@ impl Monitor {
             celsius: (truth.display_celsius, truth.display_celsius),
             salinity: (truth.salinity, truth.salinity),
             alkalinity: (truth.alkalinity, truth.alkalinity),
+            calcium: (truth.calcium, truth.calcium),
             level: (truth.level, truth.level),
             floor_litres: 0.0,
             still: Span::ZERO,
@@ -407,6 +409,7 @@ impl Monitor {
         widen(&mut saw.celsius, truth.display_celsius);
         widen(&mut saw.salinity, truth.salinity);
         widen(&mut saw.alkalinity, truth.alkalinity);
+        widen(&mut saw.calcium, truth.calcium);
         widen(&mut saw.level, truth.level);
         saw.floor_litres = truth.floor_litres;
         saw.still = saw.still.max(watched.judge.still(at));

@@ -142,6 +142,7 @@ fn tank(name: &str) -> TankStatus {
             output: Name::new("top-off"),
             state: "waiting",
             litres_in_24_hours: 0.45,
+            total_litres: 12.5,
             day_left_litres: 2.12,
             hour_left_litres: 0.49,
             evaporation_ml_per_day: Some(864.0),
