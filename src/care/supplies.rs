@@ -72,12 +72,10 @@ pub(super) struct Look<'a> {
 impl<'a> Look<'a> {
     pub(super) fn new(care: &'a Care, plan: &'a SupplyPlan, tank: Option<&'a str>, facts: &Facts, now: Wall) -> Self {
         let counts = match &plan.source {
-            SupplySource::Outputs(outputs) => {
-                outputs
-                    .iter()
-                    .map(|(tank, output, rate)| Counts::litres_of(care, facts, tank, output, *rate, now))
-                    .collect()
-            }
+            SupplySource::Outputs(outputs) => outputs
+                .iter()
+                .map(|(tank, output, rate)| Counts::litres_of(care, facts, tank, output, *rate, now))
+                .collect(),
             _ => Vec::new(),
         };
         let log = care.in_force(tank);
@@ -163,11 +161,7 @@ impl<'a> Look<'a> {
                 None => usual(),
             };
         }
-        let rates: Vec<_> = self
-            .counts
-            .iter()
-            .filter_map(|counts| counts.a_day(since))
-            .collect();
+        let rates: Vec<_> = self.counts.iter().filter_map(|counts| counts.a_day(since)).collect();
         let longest = rates.iter().map(|(_, days)| *days).fold(0.0, f64::max);
         if rates.is_empty() {
             return usual();

@@ -150,10 +150,9 @@ fn tests_of(log: &Value, new_water: Option<Alkalinity>) -> Result<Value, Failed>
             )));
         }
         (None, true) => Vec::new(),
-        (Some(new), _) => between
-            .iter()
-            .map(|(at, litres)| json!({ "day": day(*at), "litres": litres, "dkh": dkh(new) }))
-            .collect(),
+        (Some(new), _) => {
+            between.iter().map(|(at, litres)| json!({ "day": day(*at), "litres": litres, "dkh": dkh(new) })).collect()
+        }
     };
     let tests: Vec<Value> = tests.iter().map(|(at, dkh)| json!({ "day": day(*at), "dkh": dkh })).collect();
     Ok(json!({ "tests": tests, "since": first, "changes": changes }))

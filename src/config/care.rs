@@ -269,7 +269,12 @@ fn light_seconds(plan: &TankPlan) -> Option<f64> {
         let (from, until) = (f64::from(window.from.seconds()), f64::from(window.until.seconds()));
         if until > from { until - from } else { until + 86_400.0 - from }
     };
-    let seconds = lights.map(|schedule| schedule.on.iter().map(lit).sum::<f64>());
+    // The same sum as a window of full light: a ramp counts half of its time.
+    let curves = plan.lights.iter().map(|light| {
+        let whole = lit(&DailyWindow { from: light.from, until: light.until });
+        (whole - light.ramp.seconds().min(whole / 2.0)) * light.level
+    });
+    let seconds = lights.map(|schedule| schedule.on.iter().map(lit).sum::<f64>()).chain(curves);
     seconds.fold(None, |most: Option<f64>, seconds| Some(most.map_or(seconds, |most| most.max(seconds))))
 }
 

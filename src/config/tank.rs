@@ -29,7 +29,7 @@ use super::thermostat;
 use super::top_off;
 use super::topic::Owners;
 
-const KEYS: [&str; 22] = [
+const KEYS: [&str; 23] = [
     "tank",
     "shared",
     "probes",
@@ -42,6 +42,7 @@ const KEYS: [&str; 22] = [
     "dosing",
     "rules",
     "schedules",
+    "lights",
     "interlocks",
     "holds",
     "mixing_bin",
@@ -103,6 +104,7 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
         dosing: Vec::new(),
         rules: rules::rules(fields.get("rules").as_ref(), &scope),
         schedules: rules::schedules(fields.get("schedules").as_ref(), &scope),
+        lights: Vec::new(),
         interlocks: interlocks.iter().map(|interlock| interlock.plan.clone()).collect(),
         holds: hold::holds(fields.get("holds").as_ref(), &scope),
         mixing_bin: fields.get("mixing_bin").map(|item| mixing_bin(&item, about.water, &scope)).unwrap_or_default(),
@@ -114,6 +116,7 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
     }
     top_offs.settle(&mut plan, &fields);
     dosing.settle(&mut plan, &fields, &scope);
+    super::lights::lights(&fields, &mut plan, &scope);
     plan.drain_back = drain_back(&plan, &scope);
     facts.isolators = power::isolators(&outputs, &plan, &scope);
     power::settle(&mut plan, &facts.isolators, &fields, &scope);

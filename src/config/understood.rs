@@ -166,7 +166,11 @@ fn tank(tank: &TankSetup) -> Tank {
         alarms: plan.alarms.iter().map(|alarm| line(&alarm.name, alarm_text(plan, alarm))).collect(),
         supplies: super::care::supply_words(tank).into_iter().map(|(name, text)| line(&name, text)).collect(),
         chores: super::care::chore_words(tank).into_iter().map(|(name, text)| line(&name, text)).collect(),
-        warnings: advice::of_tank(tank).into_iter().chain(super::dosing::warnings(tank)).collect(),
+        warnings: advice::of_tank(tank)
+            .into_iter()
+            .chain(super::dosing::warnings(tank))
+            .chain(super::lights::warnings(tank))
+            .collect(),
     }
 }
 
@@ -219,7 +223,8 @@ fn wishes(plan: &TankPlan) -> Vec<Line> {
     let top_offs =
         plan.top_offs.iter().map(|plan_| line(&plan.outputs[plan_.output.index()].name, top_off_text(plan, plan_)));
     let dosing = super::dosing::lines(plan).into_iter().map(|(name, does)| Line { name, does });
-    top_offs.chain(dosing).chain(rules).chain(schedules).collect()
+    let lights = super::lights::lines(plan).into_iter().map(|(name, does)| Line { name, does });
+    top_offs.chain(dosing).chain(rules).chain(schedules).chain(lights).collect()
 }
 
 fn top_off_text(plan: &TankPlan, top_off: &TopOffPlan) -> String {

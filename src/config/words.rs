@@ -53,6 +53,7 @@ pub(super) fn condition(plan: &TankPlan, id: ConditionId) -> String {
                 OutputFact::CommandedOff => "commanded off",
                 OutputFact::ProvenOn => "proven on",
                 OutputFact::ProvenOff => "proven off",
+                OutputFact::LevelUnproven => "at another level than it was told",
             };
             format!("{} {fact}", output(*of))
         }
@@ -87,7 +88,7 @@ pub(super) fn condition(plan: &TankPlan, id: ConditionId) -> String {
             }
         }
         Condition::Dosing { doser, fact } => {
-            use crate::control::dosing::DosingFact;
+            use crate::control::plan::dosing::DosingFact;
             let name = &plan.outputs[plan.dosing[doser.index()].output.index()].name;
             match fact {
                 DosingFact::Behind => format!("{name} is more than a day's dose behind"),

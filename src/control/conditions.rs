@@ -89,6 +89,9 @@ pub(super) fn evaluate(nodes: &mut [Node], plan: &TankPlan, facts: &Facts<'_>, n
                     _ => Truth::True,
                 }
             }
+            Condition::Output { output, fact: OutputFact::LevelUnproven } => {
+                Truth::of(facts.plugs[output.index()].level_unproven)
+            }
             Condition::Output { output, fact } => output_fact((facts.outputs)(*output), *fact),
             Condition::Draws { output, side, limit } => {
                 let plug = &facts.plugs[output.index()];
@@ -272,6 +275,8 @@ fn output_fact((commanded, reported): (Switch, Option<Switch>), fact: OutputFact
         OutputFact::CommandedOff => Truth::of(commanded == Switch::Off),
         OutputFact::ProvenOn => reported(Switch::On),
         OutputFact::ProvenOff => reported(Switch::Off),
+        // Not asked of command and report.
+        OutputFact::LevelUnproven => Truth::Unknown,
     }
 }
 
@@ -333,6 +338,7 @@ pub(super) fn describe(plan: &TankPlan, id: ConditionId, facts: &Facts<'_>, now:
                 OutputFact::CommandedOff => format!("{name} commanded off"),
                 OutputFact::ProvenOn => format!("{name} proven on"),
                 OutputFact::ProvenOff => format!("{name} proven off"),
+                OutputFact::LevelUnproven => format!("{name} does not say the level that it was told"),
             }
         }
         Condition::Draws { output, limit, side } => {

@@ -30,6 +30,15 @@ pub enum Effect {
         /// Which output's plug.
         output: OutputId,
     },
+    /// Tell a dimmer its level.
+    SetLevel {
+        /// Which output's.
+        output: OutputId,
+        /// 1 to 100.
+        percent: u8,
+        /// Why, in words.
+        cause: String,
+    },
     /// Save [`super::Tank::state`].
     SaveState(Durability),
     /// Write down what happened.
@@ -57,7 +66,7 @@ impl Effect {
     pub(super) fn urgency(&self) -> u8 {
         match self {
             Self::SaveState(Durability::BeforeWhatFollows) => 0,
-            Self::SwitchPlug { .. } | Self::RefreshLease { .. } => 1,
+            Self::SwitchPlug { .. } | Self::RefreshLease { .. } | Self::SetLevel { .. } => 1,
             Self::SaveState(Durability::AfterTheCommands) => 2,
             Self::Answer { .. } => 3,
             Self::Notify(_) => 4,
@@ -260,6 +269,8 @@ pub enum DeadlineKind {
     TopOff,
     /// A slot comes, a dose is over, or its budget.
     Dosing,
+    /// A light changes.
+    Light,
     /// An alarm's delay is over.
     Alarm,
     /// The totals want saving.

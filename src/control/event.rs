@@ -55,6 +55,15 @@ pub enum Event {
         /// A retained value is of unknown age.
         retained: Retained,
     },
+    /// A dimmer said its level.
+    LevelArrived {
+        /// Whose.
+        output: OutputId,
+        /// Percent, finite.
+        percent: Result<f64, Unreadable>,
+        /// A retained level is of unknown age and proves nothing.
+        retained: Retained,
+    },
     /// Somebody else published on the command topic of a plug of ours.
     ForeignCommandSeen {
         /// Whose plug.

@@ -32,6 +32,7 @@ mod hold;
 mod holding;
 pub mod ids;
 mod interlock;
+pub mod lighting;
 mod long_term;
 mod memory;
 mod new_water;

@@ -6,6 +6,16 @@
 
 pub mod drift;
 
+/// Dosing pumps.
+pub mod dosing {
+    pub use crate::control::dosing::{Adds, DosingFact, DosingPlan, SlotPlan, even_slots};
+}
+
+/// Lights.
+pub mod lighting {
+    pub use crate::control::lighting::{Acclimation, DimPlan, LightPlan};
+}
+
 use crate::time::{DailyWindow, Span, Zone};
 use crate::units::{Flow, Power, Quantity, Volume};
 use crate::water::salinity_probe;
@@ -14,6 +24,7 @@ use super::dosing::{DosingFact, DosingPlan};
 use super::ids::{
     AlarmId, ConditionId, DoserId, HoldId, InterlockId, Name, OutputId, ProbeId, RuleId, SignalId, TopOffId,
 };
+use super::lighting::LightPlan;
 
 /// On or off: what a plug can be told.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
@@ -66,6 +77,8 @@ pub struct TankPlan {
     pub rules: Vec<RulePlan>,
     /// Parts of the day in which an output is wished on.
     pub schedules: Vec<SchedulePlan>,
+    /// Lights that follow a curve.
+    pub lights: Vec<LightPlan>,
     /// Causes and the safe effects that they force.
     pub interlocks: Vec<InterlockPlan>,
     /// Maintenance procedures.
@@ -277,6 +290,15 @@ pub struct PlugPlan {
     pub boots: Option<Switch>,
     /// A report must agree with a command within this time.
     pub prove_within: Span,
+    /// Its dimmer.
+    pub dimmer: Option<DimmerPlan>,
+}
+
+/// A way to say how much, besides on and off.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct DimmerPlan {
+    /// Whether it says its level, so that it can be proven.
+    pub reports: Fitted,
 }
 
 /// What a meter should show; power proof comes with it.
@@ -354,6 +376,8 @@ pub enum OutputFact {
     ProvenOn,
     /// Reported off, freshly; unknown where no report has come.
     ProvenOff,
+    /// Its dimmer contradicted, or did not say, the level it was told.
+    LevelUnproven,
 }
 
 /// A node of the arena: one type of condition serves rules, interlocks, permissives and alarms.

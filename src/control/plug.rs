@@ -99,6 +99,8 @@ pub(super) struct Plug {
     pub foreign_at: Option<Steady>,
     /// Somebody else told it to be off.
     pub foreign_off_at: Option<Steady>,
+    /// Its dimmer does not say the level that it was told.
+    pub level_unproven: bool,
     pub conflict: Conflict,
     /// Each start that was decided of late.
     pub starts: Often,
@@ -175,6 +177,7 @@ impl Plug {
             unexplained_off: None,
             foreign_at: None,
             foreign_off_at: None,
+            level_unproven: false,
             conflict: Conflict::default(),
             starts: Often::default(),
             on_millis: 0,

@@ -32,6 +32,7 @@ impl Tank {
             rules: self.plan.rules.iter().map(|rule| self.rule_status(rule)).collect(),
             top_offs: (0..self.top_offs.len()).map(|index| self.top_off_status(index, now)).collect(),
             dosing: (0..self.dosers.len()).map(|index| self.dosing_status(index, now)).collect(),
+            lights: (0..self.lamps.len()).map(|index| self.light_status(index, now)).collect(),
             drain_back: self.plan.drain_back.and_then(|_| self.drain_back.status()),
             long_term: (!self.plan.drift.is_none() && self.plan.thermostat.is_some())
                 .then(|| self.drift.long_term.status(self.plan.drift.warmest_month)),
@@ -364,7 +365,10 @@ impl Tank {
                 format!("rule {}: {}", rule.name, self.describe(rule.cause))
             }
             Layer::Loop => self.loop_cause(id),
-            Layer::Schedule => "its schedule says so at this time of day".to_owned(),
+            Layer::Schedule => match self.light_of(id) {
+                Some(light) => self.light_words(light, self.now),
+                None => "its schedule says so at this time of day".to_owned(),
+            },
             Layer::Rest => "nobody wishes anything else".to_owned(),
         }
     }

@@ -7,6 +7,7 @@ use super::arbiter::Layer;
 use super::dosing::DosingStatus;
 use super::event::Alive;
 use super::ids::Name;
+use super::lighting::LightStatus;
 use super::plan::{OutputKind, Priority, Switch};
 use super::proof_times::ProofTimes;
 use super::quality::Quality;
@@ -39,6 +40,8 @@ pub struct TankStatus {
     /// Each dosing pump with a plan.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub dosing: Vec<DosingStatus>,
+    /// Lights that follow a curve.
+    pub lights: Vec<LightStatus>,
     /// What ran back into the sump when the return pump stopped.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub drain_back: Option<DrainBackStatus>,

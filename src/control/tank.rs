@@ -26,6 +26,7 @@ use super::futile::{self, Futile};
 use super::hold::{HANDS_IN, Hold, WaitingAnswer};
 use super::ids::{ConditionId, HoldId, InterlockId, OutputId, ProbeId, RuleId};
 use super::interlock::{Change, Interlock, Stage};
+use super::lighting::Lamp;
 use super::plan::{
     AtLimit, ConductivityPlan, InterlockPlan, LoopSide, OutputKind, OutputPlan, SignalPlan, Switch, TankPlan,
 };
@@ -100,6 +101,7 @@ pub struct Tank {
     pub(super) futile: Futile,
     pub(super) top_offs: Vec<TopOff>,
     pub(super) dosers: Vec<Doser>,
+    pub(super) lamps: Vec<Lamp>,
     pub(super) drain_back: DrainBack,
     pub(super) drift: Drift,
     pub(super) interlocks: Vec<Interlock>,
@@ -152,6 +154,7 @@ impl Tank {
             futile: Futile::default(),
             top_offs: Self::blank_top_offs(&plan, now.steady),
             dosers: Self::blank_dosers(&plan, now.steady),
+            lamps: vec![Lamp::default(); plan.lights.len()],
             drain_back: DrainBack::default(),
             drift: Drift::default(),
             interlocks: vec![Interlock::default(); plan.interlocks.len()],
@@ -252,6 +255,9 @@ impl Tank {
             Event::UptimeArrived { output, uptime: Ok(uptime), retained: Retained::No } => {
                 return self.take_life(output, |plug, plan| plug.said_uptime(plan, uptime, now), effects);
             }
+            Event::LevelArrived { output, percent: Ok(percent), retained: Retained::No } => {
+                return self.light_of(output).is_some_and(|light| self.lamps[light].hear(percent, now));
+            }
             Event::ForeignCommandSeen { output, command, retained } => {
                 self.take_foreign_command(output, command, retained, effects);
             }
@@ -280,7 +286,8 @@ impl Tank {
             Event::ReportArrived { .. }
             | Event::MeterArrived { .. }
             | Event::AliveArrived { .. }
-            | Event::UptimeArrived { .. } => return false,
+            | Event::UptimeArrived { .. }
+            | Event::LevelArrived { .. } => return false,
             Event::Woken => {}
         }
         true
@@ -407,9 +414,11 @@ impl Tank {
         self.gather_opinions(&mut deadlines);
         self.gather_top_offs();
         self.gather_dosing();
+        self.gather_lights(&mut deadlines);
         if self.decide(effects, &mut deadlines) {
             deadlines.ask(now.after(LOOK_AGAIN), DeadlineKind::Condition);
         }
+        self.tell_lights(effects, &mut deadlines);
         if self.connected {
             self.tell_plugs(effects, &mut deadlines);
         }

@@ -210,7 +210,8 @@ impl Desk {
             | Event::ReportArrived { report: Err(reason), .. }
             | Event::MeterArrived { watts: Err(reason), .. }
             | Event::AliveArrived { alive: Err(reason), .. }
-            | Event::UptimeArrived { uptime: Err(reason), .. } => *reason,
+            | Event::UptimeArrived { uptime: Err(reason), .. }
+            | Event::LevelArrived { percent: Err(reason), .. } => *reason,
             _ => return,
         };
         self.meters.unreadable(unreadable);

@@ -34,6 +34,11 @@ impl Date {
         self.0.checked_add_months(Months::new(months)).map_or(self, Self)
     }
 
+    /// Its number in the year, 1 to 366.
+    pub fn day_of_year(self) -> u32 {
+        self.0.ordinal()
+    }
+
     /// Days from an earlier day; negative if that is later.
     pub fn days_since(self, earlier: Self) -> i64 {
         (self.0 - earlier.0).num_days()

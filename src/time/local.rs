@@ -87,6 +87,11 @@ impl LocalTime {
     /// The middle of a day.
     pub const NOON: Self = Self(43_200);
 
+    /// So many seconds after midnight by the wall; a day at most.
+    pub fn from_seconds(seconds: u32) -> Self {
+        Self(seconds.min(86_400))
+    }
+
     /// Seconds since midnight by the wall.
     pub fn seconds(self) -> u32 {
         self.0

@@ -76,6 +76,27 @@ pub struct PlugBinding {
     pub uptime: Option<UptimeBinding>,
     /// The payload that switches it on for so many seconds.
     pub lease: Option<LeaseBinding>,
+    /// How its level is told and said.
+    pub dimmer: Option<DimmerBinding>,
+}
+
+/// A dimmer.
+#[derive(Clone, Debug, PartialEq)]
+pub struct DimmerBinding {
+    /// The topic.
+    pub topic: String,
+    /// The payload, with `{percent}` (0 to 100) or `{part}` (0 to 1) where the level stands.
+    pub payload: String,
+    /// Where it says its level.
+    pub report: Option<MeterBinding>,
+}
+
+impl DimmerBinding {
+    /// The payload of a level.
+    pub fn filled(&self, percent: u8) -> String {
+        let part = format!("{}.{:02}", percent / 100, percent % 100);
+        self.payload.replace("{percent}", &percent.to_string()).replace("{part}", &part)
+    }
 }
 
 /// Where and how to command a plug.

@@ -38,6 +38,17 @@ impl Publish {
 
 /// The command that an effect wants published; `None` for effects that are not commands to plugs.
 pub fn command(bindings: &TankBindings, effect: &Effect) -> Option<Publish> {
+    if let Effect::SetLevel { output, percent, .. } = effect {
+        let plug = bindings.plug(*output);
+        let dimmer = plug.dimmer.as_ref()?;
+        return Some(Publish {
+            topic: dimmer.topic.clone(),
+            payload: dimmer.filled(*percent).into_bytes(),
+            qos: plug.command.qos,
+            retain: false,
+            expiry: Some(plug.command.expiry),
+        });
+    }
     let (output, to, once) = match effect {
         Effect::SwitchPlug { output, to, once, .. } => (*output, *to, *once),
         Effect::RefreshLease { output } => (*output, Switch::On, None),
@@ -74,7 +85,7 @@ mod tests {
             qos: 1,
             expiry: Span::from_seconds(10),
         };
-        let plug = PlugBinding { command, report: None, meter: None, alive: None, uptime: None, lease };
+        let plug = PlugBinding { command, report: None, meter: None, alive: None, uptime: None, lease, dimmer: None };
         TankBindings { tank: Name::new("lagoon"), probes: vec![], plugs: vec![plug] }
     }
 
@@ -112,6 +123,28 @@ mod tests {
         let publish = command(&bindings(Some(lease)), &dose).expect("a command");
         assert_eq!((publish.payload.as_slice(), publish.qos, publish.retain), (&b"T12"[..], 0, false));
         assert_eq!(command(&bindings(None), &dose), None);
+    }
+
+    #[test]
+    fn a_level_is_told_in_percent_or_as_a_part_and_only_to_a_dimmer() {
+        let mut bindings = bindings(None);
+        let level = |percent| Effect::SetLevel { output: OutputId::new(0), percent, cause: String::new() };
+        assert_eq!(command(&bindings, &level(7)), None);
+        for (payload, percent, expected) in
+            [("{\"level\":{percent}}", 7, "{\"level\":7}"), ("{part}", 7, "0.07"), ("{part}", 100, "1.00")]
+        {
+            let dimmer = crate::wire::binding::DimmerBinding {
+                topic: "p/level".to_owned(),
+                payload: payload.to_owned(),
+                report: None,
+            };
+            bindings.plugs[0].dimmer = Some(dimmer);
+            let publish = command(&bindings, &level(percent)).expect("a command");
+            assert_eq!(
+                (publish.topic.as_str(), publish.payload.as_slice(), publish.retain),
+                ("p/level", expected.as_bytes(), false)
+            );
+        }
     }
 
     #[test]

@@ -303,6 +303,7 @@ mod tests {
             rules: vec![],
             top_offs: Vec::new(),
             dosing: Vec::new(),
+            lights: Vec::new(),
             drain_back: None,
             long_term: None,
             holds: vec![],

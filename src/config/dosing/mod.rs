@@ -15,8 +15,8 @@
 
 mod words;
 
-use crate::control::dosing::{Adds, DosingFact, DosingPlan, even_slots};
 use crate::control::ids::{DoserId, Name, OutputId};
+use crate::control::plan::dosing::{Adds, DosingFact, DosingPlan, even_slots};
 use crate::control::plan::{
     Advice, AlarmPlan, AlarmSource, Condition, Doubtful, Estimate, Fitted, InterlockPlan, Latch, OnUnknown, OutputFact,
     OutputKind, Permissive, Priority, Side, Switch, TankPlan, TimerUnknown,
@@ -375,7 +375,13 @@ pub(super) fn alarms(plan: &TankPlan, scope: &Scope, alarms: &mut Vec<AlarmPlan>
         let low = "Fill its container, look at the hose's end, and say so: `slackwater dose refill`.";
         raise("container", LowContainer, Priority::Medium, "Its doses stop when a twentieth is left.", low);
         let old = "Run it into a cylinder: `slackwater dose calibrate`. A tube that gives a tenth less is worn.";
-        raise("calibration", OldCalibration, Priority::Low, "Its doses are not what the plan says, and stop after 120 days.", old);
+        raise(
+            "calibration",
+            OldCalibration,
+            Priority::Low,
+            "Its doses are not what the plan says, and stop after 120 days.",
+            old,
+        );
         let unbalanced =
             "It gives more or less than is reckoned with. Look for air, a worn tube, a leak, and calibrate it.";
         raise("balance", Unbalanced, Priority::Medium, "The tank gets more or less than the plan says.", unbalanced);

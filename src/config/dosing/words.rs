@@ -1,6 +1,6 @@
 //! A dosing plan in words, for `check`: the plan with its limits, and what to think about.
 
-use crate::control::dosing::DosingPlan;
+use crate::control::plan::dosing::DosingPlan;
 use crate::control::plan::{Fitted, OutputKind, TankPlan};
 
 use super::super::advice::Warning;

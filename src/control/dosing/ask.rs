@@ -130,8 +130,8 @@ impl Tank {
                     test_sd,
                     target,
                 };
-                let proposed = proposal::propose(plan, &tests, &asked)
-                    .map_err(|lines| refused("nothing is proposed", lines))?;
+                let proposed =
+                    proposal::propose(plan, &tests, &asked).map_err(|lines| refused("nothing is proposed", lines))?;
                 let details = proposed.lines.clone();
                 live.book.proposed = Some(proposed);
                 self.unsaved = true;

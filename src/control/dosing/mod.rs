@@ -47,7 +47,7 @@ pub(super) const CYLINDER: Span = Span::from_seconds(60);
 /// After a jump of the clock nothing is dosed for so long: it may jump again. [choice]
 const CLOCK_SETTLES: Span = Span::from_minutes(10);
 /// No clock is earlier than this program: 2026-01-01.
-const EARLIEST: Wall = Wall::from_unix_millis(1_767_225_600_000);
+pub(super) const EARLIEST: Wall = Wall::from_unix_millis(1_767_225_600_000);
 
 /// Why a dose waits.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -42,7 +42,8 @@ impl Proposal {
     }
 
     pub(super) fn of_the_partner(now: f64, wanted: f64) -> Self {
-        let lines = vec![format!("its other part was changed to {wanted:.1} mL/d, and {now:.1} mL/d are in force here")];
+        let lines =
+            vec![format!("its other part was changed to {wanted:.1} mL/d, and {now:.1} mL/d are in force here")];
         Self { maintenance: wanted, correction: 0.0, correction_ml: 0.0, lines, from_file: true }
     }
 }
@@ -68,7 +69,10 @@ impl Asked<'_> {
     /// What came in by the time of day `first`, for `water::consumption`; and in words.
     fn inputs(&self, k: f64, first: f64, last: f64) -> (Vec<Input>, String) {
         let pieces = self.given.clone().unwrap_or_else(|| vec![(f64::MIN, self.in_force)]);
-        let from = |day: f64| if day.is_finite() && day > f64::MIN { day } else { first.min(0.0) };
+        // The piece before the first count began before everything else.
+        let counted = pieces.iter().map(|(day, _)| *day).filter(|day| *day > f64::MIN);
+        let earliest = counted.fold(first, f64::min) - 1.0;
+        let from = |day: f64| if day > f64::MIN { day } else { earliest };
         let mut inputs: Vec<Input> =
             pieces.iter().map(|(day, ml)| Input::Rate { day: from(*day), per_day: ml * k }).collect();
         inputs.extend(self.changes.iter().map(|change| Input::Change {
@@ -77,11 +81,8 @@ impl Asked<'_> {
             new: change.dkh,
         }));
         let ends = pieces.iter().skip(1).map(|(day, _)| *day).chain([f64::INFINITY]);
-        let ml: f64 = pieces
-            .iter()
-            .zip(ends)
-            .map(|((day, ml), end)| (end.min(last) - from(*day).max(first)).max(0.0) * ml)
-            .sum();
+        let ml: f64 =
+            pieces.iter().zip(ends).map(|((day, ml), end)| (end.min(last) - from(*day).max(first)).max(0.0) * ml).sum();
         let how = if self.given.is_some() { " as counted" } else { "" };
         let changes = match self.changes.len() {
             0 => String::new(),
@@ -104,11 +105,7 @@ pub(super) fn step(plan: &DosingPlan, now: f64, wanted: f64) -> f64 {
 }
 
 /// What tests say of the plan in force. `Err`: why nothing is proposed, in lines.
-pub(super) fn propose(
-    plan: &DosingPlan,
-    tests: &[GivenTest],
-    asked: &Asked<'_>,
-) -> Result<Proposal, Vec<String>> {
+pub(super) fn propose(plan: &DosingPlan, tests: &[GivenTest], asked: &Asked<'_>) -> Result<Proposal, Vec<String>> {
     let Some(k) = plan.dkh_per_ml else {
         return Err(vec![
             "only alkalinity is reckoned here: give its partner the same mL by its line in the tank file, and approve it"
@@ -157,7 +154,8 @@ pub(super) fn propose(
     };
     lines.push(format!("the change is {:.1} standard deviations", (wanted - in_force).abs() / sd));
     lines.extend(phases.phases.first().and_then(|phase| cut(phase, &limits, k)));
-    if let Some(short) = phases.phases.first().map(|phase| found.per_day - phase.maintenance * k).filter(|s| *s > 5e-4) {
+    if let Some(short) = phases.phases.first().map(|phase| found.per_day - phase.maintenance * k).filter(|s| *s > 5e-4)
+    {
         lines.push(format!("the first step is {short:.3} dKH/d short of what is used"));
     }
     for phase in &phases.phases {
@@ -177,7 +175,7 @@ pub(super) fn propose(
         (None, _) => {}
     }
     if plan.adds != Adds::Limewater {
-        let equivalents = wanted / 1000.0 * k * asked.litres / DKH_PER_EQ_PER_LITRE;
+        let equivalents = wanted * k * asked.litres / DKH_PER_EQ_PER_LITRE;
         let salt = raise::salt_left(equivalents, equivalents);
         let month = salt * 30.0 / (asked.litres * KILOGRAMS_PER_LITRE);
         lines.push(format!(

@@ -9,6 +9,7 @@ mod heat;
 mod holds;
 mod invariants;
 pub(super) mod lagoon;
+mod lighting;
 mod limits;
 mod plugs;
 mod power;

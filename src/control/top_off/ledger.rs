@@ -130,7 +130,10 @@ impl Ledger {
             day_over: now.after(DAY.minus(record.age)),
             assumed: record.assumed,
         };
-        Self { entries: records.iter().map(entry).collect(), total: if total.is_finite() { total.max(0.0) } else { 0.0 } }
+        Self {
+            entries: records.iter().map(entry).collect(),
+            total: if total.is_finite() { total.max(0.0) } else { 0.0 },
+        }
     }
 }
 

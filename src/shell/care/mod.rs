@@ -218,12 +218,8 @@ impl Keeper {
             Written::Yes => {
                 let mut details = decided.details;
                 details.extend(whats.iter().filter_map(|what| self.tell_the_pump(asked, what)));
-                let answer = Answer {
-                    outcome: Outcome::Done,
-                    summary: decided.summary,
-                    details,
-                    caution: decided.caution,
-                };
+                let answer =
+                    Answer { outcome: Outcome::Done, summary: decided.summary, details, caution: decided.caution };
                 Ok(CareAnswer { answer, ids })
             }
             Written::No(why) => {

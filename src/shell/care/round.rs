@@ -55,7 +55,9 @@ impl Keeper {
         let Some(zone) = self.plans.tanks.get(tank).map(|plan| plan.zone) else { return };
         let last = self.care.in_force(Some(tank)).into_iter().rev().find_map(|(standing, what)| match what {
             // A count at a refill is of that supply alone.
-            What::Counted { seconds, .. } if outputs.iter().all(|output| seconds.contains_key(output)) => Some(standing.at),
+            What::Counted { seconds, .. } if outputs.iter().all(|output| seconds.contains_key(output)) => {
+                Some(standing.at)
+            }
             _ => None,
         });
         if last.is_some_and(|last| zone.calendar_day(last) >= zone.calendar_day(now)) {

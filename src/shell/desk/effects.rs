@@ -21,7 +21,9 @@ impl Desk {
                     let name = &self.seats[index.0].tank.plan().outputs[output.index()].name;
                     tracing::error!("a dose of {name} is not given: its record is not on the disk");
                 }
-                Effect::SwitchPlug { output, .. } | Effect::RefreshLease { output } => {
+                Effect::SwitchPlug { output, .. }
+                | Effect::RefreshLease { output }
+                | Effect::SetLevel { output, .. } => {
                     self.command(index, output, &effect);
                 }
                 Effect::SaveState(Durability::Soon) => self.seats[index.0].unsaved = true,

@@ -25,7 +25,9 @@ use body::{Body, Parcel};
 use hydraulics::{Above, Hydraulics, Way};
 
 pub use chemistry::Chemistry;
-pub use parameters::{DENSITY, Facts, HEAT_PER_LITRE, Machine, Parameters, SEA_WATER_ALKALINITY, SEA_WATER_CALCIUM, Sump};
+pub use parameters::{
+    DENSITY, Facts, HEAT_PER_LITRE, Machine, Parameters, SEA_WATER_ALKALINITY, SEA_WATER_CALCIUM, Sump,
+};
 pub use room::{Air, Pull, Room, Season, mixing_ratio, saturation_pressure};
 
 /// The sheath of a heater passes its heat on with this time constant, s.

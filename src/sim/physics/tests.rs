@@ -21,7 +21,13 @@ const LIGHT: usize = 5;
 fn lagoon() -> Physics {
     let outputs = KINDS
         .iter()
-        .map(|(kind, watts)| Machine { kind: *kind, watts: *watts, delivers: 0.5 / 60.0, alkalinity: 0.0, calcium: 0.0 })
+        .map(|(kind, watts)| Machine {
+            kind: *kind,
+            watts: *watts,
+            delivers: 0.5 / 60.0,
+            alkalinity: 0.0,
+            calcium: 0.0,
+        })
         .collect();
     Physics::new(Parameters::sized(65.7, 21.3, outputs))
 }
@@ -285,7 +291,13 @@ fn a_day_takes_alkalinity_and_its_calcium_and_doses_give_both_back() {
         Machine { kind: OutputKind::ReturnPump, watts: 10.0, delivers: 0.0, alkalinity: 0.0, calcium: 0.0 },
         Machine { kind: OutputKind::Light, watts: 60.0, delivers: 0.0, alkalinity: 0.0, calcium: 0.0 },
         Machine { kind: OutputKind::Doser, watts: 3.0, delivers: 0.001, alkalinity: 0.0312 * 87_000.0, calcium: 0.0 },
-        Machine { kind: OutputKind::Doser, watts: 3.0, delivers: 0.001, alkalinity: 0.0, calcium: 7.147 * 0.0312 * 87_000.0 },
+        Machine {
+            kind: OutputKind::Doser,
+            watts: 3.0,
+            delivers: 0.001,
+            alkalinity: 0.0,
+            calcium: 7.147 * 0.0312 * 87_000.0,
+        },
     ];
     let mut tank = Physics::new(Parameters::sized(65.7, 21.3, outputs));
     tank.make.cover = 1.0;

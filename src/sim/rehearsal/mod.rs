@@ -13,9 +13,9 @@
 
 mod book;
 mod daemon;
+mod dose_book;
 pub mod excuse;
 mod harm;
-mod dose_book;
 mod monitor;
 mod record;
 mod report;

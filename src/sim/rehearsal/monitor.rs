@@ -25,8 +25,8 @@ use crate::time::{Now, Span, Steady, Wall};
 use super::super::{Model, Truth, World};
 use super::book::{Book, Window};
 use super::daemon::Played;
-use super::harm::{Acting, Harm, Harmed, Judge};
 use super::dose_book::DoseBook;
+use super::harm::{Acting, Harm, Harmed, Judge};
 use super::shadow::Shadow;
 
 /// A high float must be wet so long before a top-off's start counts against rule 2 (the rehearsal model).

@@ -145,7 +145,7 @@ fn a_pump_that_is_turned_off_without_evidence_is_a_violation() {
 #[test]
 fn done_without_reports_is_a_violation() {
     let mut watch = Watch::new();
-    for name in ["top-off", "heater", "skimmer", "fan"] {
+    for name in ["top-off", "heater", "skimmer", "fan", "alkalinity", "calcium"] {
         watch.reports(name, Switch::Off);
     }
     watch.reports("return-pump", Switch::On);

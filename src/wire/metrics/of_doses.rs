@@ -6,22 +6,22 @@ const LABELS: &[&str] = &["tank", "output"];
 
 pub(super) const FAMILIES: &[Family] = &[
     gauge(
-        "slackwater_dose_plan_litres_per_day",
-        "The plan in force, without a correction, L a day.",
+        "slackwater_dose_plan_litres_per_second",
+        "The plan in force, without a correction, litres a second of the whole day.",
         LABELS,
         |tank, to| {
             for pump in &tank.dosing {
-                to.put(&[&tank.tank, &pump.output], pump.maintenance_ml_per_day / 1000.0);
+                to.put(&[&tank.tank, &pump.output], pump.maintenance_ml_per_day / 1000.0 / 86_400.0);
             }
         },
     ),
     gauge(
-        "slackwater_dose_correction_litres_per_day",
-        "What is given on top of the plan now, L a day; negative for less.",
+        "slackwater_dose_correction_litres_per_second",
+        "What is given on top of the plan now, litres a second of the whole day; negative for less.",
         LABELS,
         |tank, to| {
             for pump in &tank.dosing {
-                to.put(&[&tank.tank, &pump.output], pump.correction_ml_per_day / 1000.0);
+                to.put(&[&tank.tank, &pump.output], pump.correction_ml_per_day / 1000.0 / 86_400.0);
             }
         },
     ),

@@ -4,6 +4,7 @@ use super::*;
 use crate::control::dosing::DosingStatus;
 use crate::control::event::Alive;
 use crate::control::ids::Name;
+use crate::control::lighting::{LightStatus, SpotLight};
 use crate::control::plan::{OutputKind, Priority};
 use crate::control::proof_times::ProofTimes;
 use crate::control::quality::{Fault, Quality};
@@ -152,6 +153,17 @@ fn tank(name: &str) -> TankStatus {
             last_run: String::new(),
         }],
         dosing: vec![pump()],
+        lights: vec![LightStatus {
+            output: Name::new("light"),
+            level_percent: 80,
+            told_percent: Some(80),
+            reported_percent: Some(80.0),
+            dimmed_by: None,
+            acclimation_percent: 100.0,
+            full_hours_today: 9.0,
+            spots: vec![SpotLight { spot: "meadow-left".to_owned(), mol_per_m2_today: 4.86 }],
+            says: String::new(),
+        }],
         drain_back: None,
         long_term: None,
         holds: vec![HoldStatus {
@@ -292,8 +304,16 @@ fn unit(name: &str) -> &'static str {
     let name = name.trim_end_matches("_total");
     let of = |units: &[&'static str]| units.iter().copied().find(|unit| name.ends_with(&format!("_{unit}")));
     // The longer ones first: litres_per_second is no second.
-    let units =
-        of(&["siemens_per_meter", "litres_per_second", "timestamp_seconds", "celsius", "volts", "meters", "litres"]);
+    let units = of(&[
+        "moles_per_square_meter",
+        "siemens_per_meter",
+        "litres_per_second",
+        "timestamp_seconds",
+        "celsius",
+        "volts",
+        "meters",
+        "litres",
+    ]);
     units.or_else(|| of(&["seconds", "watts", "joules", "bytes", "ratio", "info"])).unwrap_or("-")
 }
 
