@@ -57,6 +57,7 @@ const TABLE: &[Row] = &[
             "rumqttd",
             "ureq",
             "rustls",
+            "textplots",
         ],
     ),
 ];

@@ -7,9 +7,11 @@ mod alarms;
 mod alarms_report;
 pub mod ask;
 mod calc;
+pub mod care;
 pub mod check;
 pub mod client;
 pub mod demo;
+pub mod dose;
 pub mod drill;
 pub mod explain;
 pub mod export;
@@ -53,8 +55,17 @@ enum Command {
     Reset(ask::Reset),
     /// Takes what was learned of an output as right: trips are judged by it from then on.
     Confirm(ask::Confirm),
+    /// Asks a dosing pump's calibration, container and plan.
+    Dose(dose::Dose),
     /// Acknowledges alarms.
     Ack(ask::Acknowledge),
+    Log(Box<care::log::Log>),
+    Refill(care::supplies::Refill),
+    Away(care::supplies::Away),
+    Supplies(care::supplies::Supplies),
+    Chores(care::chores::Chores),
+    Items(Box<care::items::Items>),
+    Spots(care::spots::Spots),
     Export(export::Export),
     Alarms(alarms::Alarms),
     Shelve(set_aside::Shelve),
@@ -83,7 +94,15 @@ pub fn main() -> ExitCode {
         Command::Force(force) => force.run(),
         Command::Reset(reset) => reset.run(),
         Command::Confirm(confirm) => confirm.run(),
+        Command::Dose(dose) => dose.run(),
         Command::Ack(acknowledge) => acknowledge.run(),
+        Command::Log(log) => log.run(),
+        Command::Refill(refill) => refill.run(),
+        Command::Away(away) => away.run(),
+        Command::Supplies(supplies) => supplies.run(),
+        Command::Chores(chores) => chores.run(),
+        Command::Items(items) => items.run(),
+        Command::Spots(spots) => spots.run(),
         Command::Export(export) => export.run(),
         Command::Alarms(alarms) => alarms.run(),
         Command::Shelve(shelve) => shelve.run(),

@@ -166,6 +166,8 @@ fn text(status: &Value) -> String {
         let evaporates = evaporates.unwrap_or_default();
         (word(&top_off["output"]), format!("{first}\n{evaporates}\n{}", word(&top_off["last_run"])))
     });
+    section(&mut out, "dosing", each(&status["dosing"]), super::dose::of_status);
+    section(&mut out, "light", each(&status["lights"]), of_light);
     section(&mut out, "drain-back", [&status["drain_back"]].into_iter().filter(|one| one.is_object()), |back| {
         let mm = |key: &str| back[key].as_f64().unwrap_or(0.0);
         let stops = back["stops"].as_u64().unwrap_or(0);
@@ -231,6 +233,27 @@ fn section<'a>(
             let _ = writeln!(out, "  {name:width$}  {part}");
         }
     }
+}
+
+/// A light in the status: its name, and lines about it.
+fn of_light(light: &Value) -> (&str, String) {
+    let mut lines = vec![format!(
+        "{}; {:.1} h of full light today",
+        light["says"].as_str().unwrap_or_default(),
+        light["full_hours_today"].as_f64().unwrap_or(0.0)
+    )];
+    if let Some(part) = light["acclimation_percent"].as_f64().filter(|part| *part < 99.95) {
+        lines.push(format!("acclimation: {part:.0} % of its level today"));
+    }
+    let spots = light["spots"].as_array().map(Vec::as_slice).unwrap_or_default().iter().map(|spot| {
+        let name = spot["spot"].as_str().unwrap_or_default();
+        format!("{name} {:.2} mol/m²", spot["mol_per_m2_today"].as_f64().unwrap_or(0.0))
+    });
+    let spots: Vec<String> = spots.collect();
+    if !spots.is_empty() {
+        lines.push(format!("today by the plan: {}", spots.join(", ")));
+    }
+    (light["output"].as_str().unwrap_or_default(), lines.join("\n"))
 }
 
 #[cfg(test)]

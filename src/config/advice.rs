@@ -68,6 +68,7 @@ pub fn of_tank(tank: &TankSetup) -> Vec<Warning> {
     list.evidence();
     list.not_fitted();
     list.plugs();
+    list.warnings.extend(super::care::advice(tank).into_iter().map(|(about, text)| Warning { about, text }));
     list.warnings
 }
 

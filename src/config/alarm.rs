@@ -26,6 +26,7 @@
 //! | `<top-off>-restless` | medium | the level is not quiet for 30 min, so nothing is topped off | PICK |
 //! | `<return pump>-drain-back` | medium | a fifth and 3 mm more than usual ran back, or over `drain_back_under` | PICK |
 //! | by power and flow, and by drift | | see `power`, `flow` and `drift` | |
+//! | by dosing, and by lights | | see `dosing` and `lights` | |
 //! | `clock-jumped`, `state-damaged` | medium, high | at once | PICK |
 //!
 //! Each says what happens if nobody acts (`consequence:`) and what to do (`action:`); `latch: yes` keeps it until reset.
@@ -157,6 +158,8 @@ fn usual(plan: &TankPlan, scope: &Scope) -> Vec<AlarmPlan> {
     of_signals(plan, scope, &mut alarms);
     of_outputs(plan, &mut alarms);
     of_top_offs(plan, scope, &mut alarms);
+    super::dosing::alarms(plan, scope, &mut alarms);
+    super::lights::alarms(plan, scope, &mut alarms);
     if let Some(drain_back) = plan.drain_back {
         let advice = Advice::new(
             "At the next power cut the sump may overflow.",

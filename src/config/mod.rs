@@ -12,10 +12,12 @@
 
 pub mod advice;
 mod alarm;
+mod care;
 pub mod channel;
 mod condition;
 mod conductivity;
 mod daemon;
+mod dosing;
 mod drift;
 pub mod drill;
 mod files;
@@ -24,6 +26,7 @@ mod heat;
 mod hold;
 mod interlock;
 mod kinds;
+mod lights;
 mod notify;
 mod notify_advice;
 mod output;

@@ -154,6 +154,7 @@ fn stand_in<'a>(name: Name, item: &Item<'a>) -> Output<'a> {
                 lease: None,
                 boots: None,
                 prove_within: Span::from_seconds(10),
+                dimmer: None,
             },
         },
         binding: PlugBinding {
@@ -168,6 +169,7 @@ fn stand_in<'a>(name: Name, item: &Item<'a>) -> Output<'a> {
             meter: None,
             alive: None,
             uptime: None,
+            dimmer: None,
             lease: None,
         },
         item: item.clone(),

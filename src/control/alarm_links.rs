@@ -11,6 +11,7 @@
 //! top-off where it pauses that. A lost broker explains silence, and so does a daemon that has just started; an output
 //! that has just started explains what needs it. Limits: no clock, no state of an alarm.
 
+use super::dosing::DosingFact;
 use super::ids::{ConditionId, HoldId, OutputId, ProbeId, SignalId};
 use super::plan::{AlarmSource, Condition, OutputKind, Priority, Side, Switch, TankPlan, TopOffFact};
 use crate::units::Quantity;
@@ -189,6 +190,13 @@ fn look(plan: &TankPlan, cause: ConditionId, about: &mut About) {
             }
             Condition::TopOff { top_off, fact: TopOffFact::Overdue } => {
                 about.needs.push(plan.top_offs[top_off.index()].output);
+            }
+            Condition::Dosing { doser, fact } => {
+                let output = plan.dosing[doser.index()].output;
+                about.outputs.push(output);
+                if *fact == DosingFact::Behind {
+                    about.needs.push(output);
+                }
             }
             _ => {}
         }

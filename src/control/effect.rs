@@ -20,6 +20,8 @@ pub enum Effect {
         to: Switch,
         /// 1 for the first telling, more for repeats.
         attempt: u32,
+        /// On for so long by the plug's own countdown, told once and never refreshed: a dose.
+        once: Option<Span>,
         /// Why, in words.
         cause: String,
     },
@@ -28,12 +30,28 @@ pub enum Effect {
         /// Which output's plug.
         output: OutputId,
     },
+    /// Tell a dimmer its level.
+    SetLevel {
+        /// Which output's.
+        output: OutputId,
+        /// 1 to 100.
+        percent: u8,
+        /// Why, in words.
+        cause: String,
+    },
     /// Save [`super::Tank::state`].
     SaveState(Durability),
     /// Write down what happened.
     Journal(JournalEntry),
     /// Tell people about an alarm.
     Notify(Notice),
+    /// Water was changed in a hold that has ended: a line for the keeper's log.
+    WaterChanged {
+        /// How much, L.
+        litres: f64,
+        /// When the hold began: one hold is one water change, however often its end is heard of.
+        since: Wall,
+    },
     /// Answer a request.
     Answer {
         /// Whose.
@@ -48,11 +66,11 @@ impl Effect {
     pub(super) fn urgency(&self) -> u8 {
         match self {
             Self::SaveState(Durability::BeforeWhatFollows) => 0,
-            Self::SwitchPlug { .. } | Self::RefreshLease { .. } => 1,
+            Self::SwitchPlug { .. } | Self::RefreshLease { .. } | Self::SetLevel { .. } => 1,
             Self::SaveState(Durability::AfterTheCommands) => 2,
             Self::Answer { .. } => 3,
             Self::Notify(_) => 4,
-            Self::Journal(_) | Self::SaveState(Durability::Soon) => 5,
+            Self::Journal(_) | Self::WaterChanged { .. } | Self::SaveState(Durability::Soon) => 5,
         }
     }
 }
@@ -103,6 +121,8 @@ pub enum JournalKind {
     Foreign,
     /// A top-off's run was judged, or its budget is spent.
     TopOff,
+    /// A dose was missed or cut short, a plan changed, a pump was calibrated.
+    Dosing,
     /// A start, a reload, a clock jump, a broker lost or found.
     System,
 }
@@ -120,6 +140,7 @@ impl JournalKind {
             Self::Alarm => "alarm",
             Self::Foreign => "foreign",
             Self::TopOff => "top-off",
+            Self::Dosing => "dosing",
             Self::System => "system",
         }
     }
@@ -246,6 +267,10 @@ pub enum DeadlineKind {
     Hold,
     /// A top-off's run, rest or verdict, or its budget.
     TopOff,
+    /// A slot comes, a dose is over, or its budget.
+    Dosing,
+    /// A light changes.
+    Light,
     /// An alarm's delay is over.
     Alarm,
     /// The totals want saving.

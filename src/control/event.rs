@@ -5,6 +5,7 @@
 
 use crate::time::Span;
 
+use super::dosing::DoseAsk;
 use super::ids::{OutputId, ProbeId};
 use super::plan::Switch;
 
@@ -52,6 +53,15 @@ pub enum Event {
         /// In whatever unit it counts, finite.
         uptime: Result<f64, Unreadable>,
         /// A retained value is of unknown age.
+        retained: Retained,
+    },
+    /// A dimmer said its level.
+    LevelArrived {
+        /// Whose.
+        output: OutputId,
+        /// Percent, finite.
+        percent: Result<f64, Unreadable>,
+        /// A retained level is of unknown age and proves nothing.
         retained: Retained,
     },
     /// Somebody else published on the command topic of a plug of ours.
@@ -261,6 +271,13 @@ pub enum Request {
         /// What of it.
         what: Learned,
     },
+    /// About a dosing pump: its calibration, its container, its plan.
+    Dose {
+        /// The output's name.
+        pump: String,
+        /// What.
+        what: DoseAsk,
+    },
     /// Acknowledge alarms.
     Acknowledge {
         /// The alarm's name; all, if not given.
@@ -295,7 +312,7 @@ pub enum Request {
 
 impl Request {
     /// The verbs, for an answer to an unknown one.
-    pub const VERBS: [&'static str; 12] = [
+    pub const VERBS: [&'static str; 13] = [
         "hold",
         "release",
         "new-water",
@@ -303,6 +320,7 @@ impl Request {
         "end-force",
         "reset",
         "confirm",
+        "dose",
         "acknowledge",
         "shelve",
         "unshelve",

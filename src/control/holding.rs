@@ -70,6 +70,9 @@ impl Tank {
         let litres = active.new_water.map_or_else(String::new, |new| format!(", {:.1} L changed", new.litres));
         let text = format!("{how} after {took}{litres}{}", change(active.before, self.water_now()));
         self.journal(JournalKind::Hold, &name, text, effects);
+        if let Some(new) = active.new_water {
+            effects.push(Effect::WaterChanged { litres: new.litres, since: active.since });
+        }
         self.holds[hold.index()].released =
             Some(Released { at: self.now.steady, before: active.before, since: active.since });
     }

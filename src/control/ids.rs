@@ -80,4 +80,6 @@ index!(
     AlarmId,
     /// A top-off of the tank.
     TopOffId,
+    /// A dosing pump with a plan.
+    DoserId,
 );

@@ -49,11 +49,16 @@ impl Tank {
         let top_offs = self.plan.top_offs.iter().zip(&self.top_offs).map(|(plan, live)| {
             (self.plan.outputs[plan.output.index()].name.clone(), live.record(plan, self.now.steady))
         });
+        let dosing =
+            self.plan.dosing.iter().zip(&self.dosers).map(|(plan, live)| {
+                (self.plan.outputs[plan.output.index()].name.clone(), live.record(self.now.steady))
+            });
         TankState {
             interlocks: interlocks.collect(),
             holds: holds.collect(),
             outputs: outputs.collect(),
             top_offs: top_offs.collect(),
+            dosing: dosing.collect(),
             drain_back: self.drain_back.record(),
             drift: self.drift.record(&self.plan, self.now.steady),
             alarms: alarms.collect(),
@@ -75,6 +80,9 @@ impl Tank {
         self.damaged = true;
         self.unsaved = true;
         for (plan, live) in self.plan.top_offs.iter().zip(&mut self.top_offs) {
+            live.assume_spent(plan, self.now.steady);
+        }
+        for (plan, live) in self.plan.dosing.iter().zip(&mut self.dosers) {
             live.assume_spent(plan, self.now.steady);
         }
         for (plan, live) in self.plan.interlocks.iter().zip(&mut self.interlocks) {
@@ -133,6 +141,12 @@ impl Tank {
         for (plan, live) in self.plan.top_offs.iter().zip(&mut self.top_offs) {
             let name = &self.plan.outputs[plan.output.index()].name;
             if let Some(record) = state.top_offs.get(name) {
+                live.restore(plan, record, now.steady);
+            }
+        }
+        for (plan, live) in self.plan.dosing.iter().zip(&mut self.dosers) {
+            let name = &self.plan.outputs[plan.output.index()].name;
+            if let Some(record) = state.dosing.get(name) {
                 live.restore(plan, record, now.steady);
             }
         }

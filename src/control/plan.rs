@@ -6,11 +6,25 @@
 
 pub mod drift;
 
+/// Dosing pumps.
+pub mod dosing {
+    pub use crate::control::dosing::{Adds, DosingFact, DosingPlan, SlotPlan, even_slots};
+}
+
+/// Lights.
+pub mod lighting {
+    pub use crate::control::lighting::{Acclimation, DimPlan, LightPlan};
+}
+
 use crate::time::{DailyWindow, Span, Zone};
 use crate::units::{Flow, Power, Quantity, Volume};
 use crate::water::salinity_probe;
 
-use super::ids::{AlarmId, ConditionId, HoldId, InterlockId, Name, OutputId, ProbeId, RuleId, SignalId, TopOffId};
+use super::dosing::{DosingFact, DosingPlan};
+use super::ids::{
+    AlarmId, ConditionId, DoserId, HoldId, InterlockId, Name, OutputId, ProbeId, RuleId, SignalId, TopOffId,
+};
+use super::lighting::LightPlan;
 
 /// On or off: what a plug can be told.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
@@ -57,10 +71,14 @@ pub struct TankPlan {
     pub drain_back: Option<DrainBackPlan>,
     /// Pumps that replace evaporated water, each in bounded runs.
     pub top_offs: Vec<TopOffPlan>,
+    /// Pumps that dose by a plan.
+    pub dosing: Vec<DosingPlan>,
     /// The keeper's rules, the first in the file being the first to be heard.
     pub rules: Vec<RulePlan>,
     /// Parts of the day in which an output is wished on.
     pub schedules: Vec<SchedulePlan>,
+    /// Lights that follow a curve.
+    pub lights: Vec<LightPlan>,
     /// Causes and the safe effects that they force.
     pub interlocks: Vec<InterlockPlan>,
     /// Maintenance procedures.
@@ -272,6 +290,15 @@ pub struct PlugPlan {
     pub boots: Option<Switch>,
     /// A report must agree with a command within this time.
     pub prove_within: Span,
+    /// Its dimmer.
+    pub dimmer: Option<DimmerPlan>,
+}
+
+/// A way to say how much, besides on and off.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct DimmerPlan {
+    /// Whether it says its level, so that it can be proven.
+    pub reports: Fitted,
 }
 
 /// What a meter should show; power proof comes with it.
@@ -349,6 +376,8 @@ pub enum OutputFact {
     ProvenOn,
     /// Reported off, freshly; unknown where no report has come.
     ProvenOff,
+    /// Its dimmer contradicted, or did not say, the level it was told.
+    LevelUnproven,
 }
 
 /// A node of the arena: one type of condition serves rules, interlocks, permissives and alarms.
@@ -442,6 +471,13 @@ pub enum Condition {
         top_off: TopOffId,
         /// What.
         fact: TopOffFact,
+    },
+    /// What dosing has found out.
+    Dosing {
+        /// Which pump.
+        doser: DoserId,
+        /// What.
+        fact: DosingFact,
     },
     /// The inner condition has been true for this long without a break.
     Lasting {

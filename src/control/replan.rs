@@ -29,6 +29,7 @@ impl Tank {
         next.take_over_probes(&self);
         next.take_over_outputs(&self);
         next.take_over_top_offs(&self);
+        next.take_over_dosers(&self);
         next.take_over_interlocks(&self);
         next.take_over_conditions(&self);
         next.take_over_alarms(&self);
@@ -174,6 +175,9 @@ fn subject(plan: &TankPlan, condition: &Condition) -> Vec<Name> {
         Condition::TopOff { top_off, .. } => {
             vec![plan.outputs[plan.top_offs[top_off.index()].output.index()].name.clone()]
         }
+        Condition::Dosing { doser, .. } => {
+            vec![plan.outputs[plan.dosing[doser.index()].output.index()].name.clone()]
+        }
         leaf => leaf.signal().map_or_else(Vec::new, |signal| {
             let signal = &plan.signals[signal.index()];
             let probes = signal.probes.iter().map(|probe| plan.probes[probe.index()].name.clone());
@@ -198,6 +202,7 @@ fn without_indices(condition: &Condition) -> Condition {
         Condition::Output { output, .. } | Condition::Draws { output, .. } => *output = super::ids::OutputId::new(0),
         Condition::Held(Some(hold)) => *hold = super::ids::HoldId::new(0),
         Condition::TopOff { top_off, .. } => *top_off = super::ids::TopOffId::new(0),
+        Condition::Dosing { doser, .. } => *doser = super::ids::DoserId::new(0),
         Condition::Held(None) | Condition::TimeOfDay(_) => {}
     }
     plain

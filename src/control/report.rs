@@ -31,6 +31,8 @@ impl Tank {
             interlocks: (0..self.interlocks.len()).map(|index| self.interlock_status(index)).collect(),
             rules: self.plan.rules.iter().map(|rule| self.rule_status(rule)).collect(),
             top_offs: (0..self.top_offs.len()).map(|index| self.top_off_status(index, now)).collect(),
+            dosing: (0..self.dosers.len()).map(|index| self.dosing_status(index, now)).collect(),
+            lights: (0..self.lamps.len()).map(|index| self.light_status(index, now)).collect(),
             drain_back: self.plan.drain_back.and_then(|_| self.drain_back.status()),
             long_term: (!self.plan.drift.is_none() && self.plan.thermostat.is_some())
                 .then(|| self.drift.long_term.status(self.plan.drift.warmest_month)),
@@ -324,6 +326,8 @@ impl Tank {
             }
             Layer::Withheld(top_off, why) => self.withheld_words(top_off, why),
             Layer::RunOver(top_off) => self.run_over_words(top_off),
+            Layer::Undosed(doser, why) => self.undosed_words(doser, why),
+            Layer::DoseOver(doser) => self.dose_over_words(doser),
             Layer::Hold(hold) => {
                 let name = &self.plan.holds[hold.index()].name;
                 let by = self.holds[hold.index()].active.as_ref().map_or("nobody", |active| active.by.as_str());
@@ -361,7 +365,10 @@ impl Tank {
                 format!("rule {}: {}", rule.name, self.describe(rule.cause))
             }
             Layer::Loop => self.loop_cause(id),
-            Layer::Schedule => "its schedule says so at this time of day".to_owned(),
+            Layer::Schedule => match self.light_of(id) {
+                Some(light) => self.light_words(light, self.now),
+                None => "its schedule says so at this time of day".to_owned(),
+            },
             Layer::Rest => "nobody wishes anything else".to_owned(),
         }
     }
@@ -369,6 +376,9 @@ impl Tank {
     fn loop_cause(&self, id: OutputId) -> String {
         if let Some(top_off) = self.top_off_of(id) {
             return self.top_off_cause(top_off);
+        }
+        if let Some(doser) = self.doser_of(id) {
+            return self.dosing_cause(doser);
         }
         let Some(plan) = &self.plan.thermostat else { return String::new() };
         let side = [plan.heat, plan.cool].into_iter().flatten().find(|side| side.output == id);
@@ -408,7 +418,7 @@ impl Tank {
                 None => say("trip", None, nothing("trip"), false),
             }
             match (opinions.start_blocked, decided_by) {
-                (_, Some(layer @ (Layer::Exclusion(_) | Layer::RunOver(_)))) => {
+                (_, Some(layer @ (Layer::Exclusion(_) | Layer::RunOver(_) | Layer::DoseOver(_)))) => {
                     say("permissive", Some(Switch::Off), self.cause(id, layer), true);
                 }
                 (Some(layer), _) if opinions.running == Switch::Off => {

@@ -36,6 +36,7 @@ impl Tank {
             Request::EndForce { output } => self.ask_end_force(by, &output, effects).map(Some),
             Request::Reset { interlock } => self.ask_reset(by, interlock.as_deref(), effects).map(Some),
             Request::Confirm { output, what: Learned::Watts } => self.ask_confirm(by, &output, effects).map(Some),
+            Request::Dose { pump, what } => self.ask_dose(by, &pump, what, effects).map(Some),
             Request::Acknowledge { alarm } => self.ask_acknowledge(by, alarm.as_deref(), effects).map(Some),
             Request::Shelve { alarm, lasting } => self.ask_shelve(by, &alarm, lasting, effects).map(Some),
             Request::Unshelve { alarm } => self.ask_unshelve(by, &alarm, effects).map(Some),
@@ -128,6 +129,9 @@ impl Tank {
         }
         if let Some(reason) = self.force_refusal(output, to) {
             return Err(refused(format!("{name} stays {}", opposite(to).word()), vec![reason]));
+        }
+        if (to, plan.kind) == (Switch::On, OutputKind::Doser) {
+            return Err(super::dosing::no_force(name));
         }
         let until = self.now.steady.after(span);
         self.forces[output.index()] = Some(Force { to, until, by: by.to_owned() });

@@ -8,6 +8,7 @@ use std::collections::BTreeMap;
 use crate::time::{Span, Wall};
 
 use super::alarm::AlarmState;
+use super::dosing::DosingRecord;
 use super::ids::Name;
 use super::new_water::NewWaterRecord;
 use super::plan::Switch;
@@ -24,6 +25,9 @@ pub struct TankState {
     pub outputs: BTreeMap<Name, OutputRecord>,
     /// What every top-off has spent, by its output.
     pub top_offs: BTreeMap<Name, TopOffRecord>,
+    /// What every dosing pump has given and is to give, by its output.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    pub dosing: BTreeMap<Name, DosingRecord>,
     /// What ran back into the sump at the last stops of the return pump.
     pub drain_back: DrainBackRecord,
     /// What is usual, what drifts, and the water's long story.
@@ -193,6 +197,8 @@ pub struct AsideRecord {
 pub struct TopOffRecord {
     /// What was given in the last 24 hours.
     pub spent: Vec<SpentRecord>,
+    /// Litres over all time, without what was only assumed.
+    pub total_litres: f64,
     /// What the run that was going on had reserved.
     pub reserved: Option<f64>,
     /// Runs without answer so far.

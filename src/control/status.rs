@@ -4,8 +4,10 @@ use crate::time::{Span, Wall};
 use crate::units::Quantity;
 
 use super::arbiter::Layer;
+use super::dosing::DosingStatus;
 use super::event::Alive;
 use super::ids::Name;
+use super::lighting::LightStatus;
 use super::plan::{OutputKind, Priority, Switch};
 use super::proof_times::ProofTimes;
 use super::quality::Quality;
@@ -35,6 +37,11 @@ pub struct TankStatus {
     /// Each top-off.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub top_offs: Vec<TopOffStatus>,
+    /// Each dosing pump with a plan.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub dosing: Vec<DosingStatus>,
+    /// Lights that follow a curve.
+    pub lights: Vec<LightStatus>,
     /// What ran back into the sump when the return pump stopped.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub drain_back: Option<DrainBackStatus>,
@@ -231,6 +238,8 @@ pub struct TopOffStatus {
     pub state: &'static str,
     /// Given in the last 24 hours, with what a run that goes on has reserved.
     pub litres_in_24_hours: f64,
+    /// Given over all time, a run that nobody could prove as if it ran.
+    pub total_litres: f64,
     /// Left of the budget of any 24 hours.
     pub day_left_litres: f64,
     /// Left of the budget of any hour.

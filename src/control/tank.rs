@@ -17,6 +17,7 @@ use super::alarm_load::Flood;
 use super::arbiter::{Layer, Opinions};
 use super::conditions::{self, Facts, Node};
 use super::deadlines::Deadlines;
+use super::dosing::Doser;
 use super::drain_back::DrainBack;
 use super::drift::Drift;
 use super::effect::{Deadline, DeadlineKind, Durability, Effect, JournalEntry, JournalKind};
@@ -25,6 +26,7 @@ use super::futile::{self, Futile};
 use super::hold::{HANDS_IN, Hold, WaitingAnswer};
 use super::ids::{ConditionId, HoldId, InterlockId, OutputId, ProbeId, RuleId};
 use super::interlock::{Change, Interlock, Stage};
+use super::lighting::Lamp;
 use super::plan::{
     AtLimit, ConductivityPlan, InterlockPlan, LoopSide, OutputKind, OutputPlan, SignalPlan, Switch, TankPlan,
 };
@@ -98,6 +100,8 @@ pub struct Tank {
     pub(super) thermostat: Thermostat,
     pub(super) futile: Futile,
     pub(super) top_offs: Vec<TopOff>,
+    pub(super) dosers: Vec<Doser>,
+    pub(super) lamps: Vec<Lamp>,
     pub(super) drain_back: DrainBack,
     pub(super) drift: Drift,
     pub(super) interlocks: Vec<Interlock>,
@@ -151,6 +155,8 @@ impl Tank {
             thermostat: Thermostat::default(),
             futile: Futile::default(),
             top_offs: Self::blank_top_offs(&plan, now.steady),
+            dosers: Self::blank_dosers(&plan, now.steady),
+            lamps: vec![Lamp::default(); plan.lights.len()],
             drain_back: DrainBack::default(),
             drift: Drift::default(),
             interlocks: vec![Interlock::default(); plan.interlocks.len()],
@@ -252,6 +258,9 @@ impl Tank {
             Event::UptimeArrived { output, uptime: Ok(uptime), retained: Retained::No } => {
                 return self.take_life(output, |plug, plan| plug.said_uptime(plan, uptime, now), effects);
             }
+            Event::LevelArrived { output, percent: Ok(percent), retained: Retained::No } => {
+                return self.light_of(output).is_some_and(|light| self.lamps[light].hear(percent, now));
+            }
             Event::ForeignCommandSeen { output, command, retained } => {
                 self.take_foreign_command(output, command, retained, effects);
             }
@@ -280,7 +289,8 @@ impl Tank {
             Event::ReportArrived { .. }
             | Event::MeterArrived { .. }
             | Event::AliveArrived { .. }
-            | Event::UptimeArrived { .. } => return false,
+            | Event::UptimeArrived { .. }
+            | Event::LevelArrived { .. } => return false,
             Event::Woken => {}
         }
         true
@@ -402,17 +412,22 @@ impl Tank {
         }
         self.follow_drain_back(effects, &mut deadlines);
         self.follow_top_offs(effects, &mut deadlines);
+        self.follow_dosing(effects, &mut deadlines);
         self.follow_heat(&mut deadlines);
         self.gather_opinions(&mut deadlines);
         self.gather_top_offs();
+        self.gather_dosing();
+        self.gather_lights(&mut deadlines);
         if self.decide(effects, &mut deadlines) {
             deadlines.ask(now.after(LOOK_AGAIN), DeadlineKind::Condition);
         }
+        self.tell_lights(effects, &mut deadlines);
         if self.connected {
             self.tell_plugs(effects, &mut deadlines);
         }
         self.pay_top_offs(effects, &mut deadlines);
         self.follow_drift(&mut deadlines);
+        self.pay_doses(effects, &mut deadlines);
         self.follow_alarms(effects, &mut deadlines);
         self.answer_waiting(effects, &mut deadlines);
         self.save(effects, &mut deadlines);
@@ -464,6 +479,7 @@ impl Tank {
             plugs: &self.plugs,
             held: &held,
             top_offs: &self.top_offs,
+            dosers: &self.dosers,
         })
     }
 
@@ -740,10 +756,12 @@ impl Tank {
                 if self.plugs[index].decided(plan.kind) != first {
                     continue;
                 }
-                match self.plugs[index].tell(plan, self.now.steady, deadlines) {
+                let once = self.dose_of(output);
+                match self.plugs[index].tell(plan, once, self.now.steady, deadlines) {
                     Some(Telling::Switch(to, attempt)) => {
                         let cause = self.plugs[index].decision.as_ref().map_or_else(String::new, |d| d.cause.clone());
-                        effects.push(Effect::SwitchPlug { output, to, attempt, cause });
+                        let once = once.filter(|_| to == Switch::On);
+                        effects.push(Effect::SwitchPlug { output, to, attempt, once, cause });
                     }
                     Some(Telling::Refresh) => effects.push(Effect::RefreshLease { output }),
                     None => {}

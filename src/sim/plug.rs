@@ -97,6 +97,8 @@ pub(super) struct Plug {
     worked: Span,
     /// The last command is carried out then; the next one not sooner.
     busy_until: Steady,
+    /// What its dimmer lets through, 0 to 1.
+    pub level: f64,
 }
 
 impl Plug {
@@ -117,6 +119,7 @@ impl Plug {
             counted: start,
             worked: Span::ZERO,
             busy_until: start,
+            level: 1.0,
         }
     }
 
@@ -147,7 +150,7 @@ impl Plug {
         self.count(at);
         let share = self.worked.seconds() / over.seconds();
         self.worked = Span::ZERO;
-        share.min(1.0)
+        share.min(1.0) * self.level
     }
 
     /// Reads a command; `None` for what it does not understand.
@@ -168,6 +171,22 @@ impl Plug {
             _ if text == self.binding.command.off => Some(Told { to: Switch::Off, lasts: None }),
             _ => None,
         }
+    }
+
+    /// The level that a payload on its dimmer's topic tells, 0 to 1.
+    pub fn level_told(&self, topic: &str, payload: &[u8]) -> Option<f64> {
+        let dimmer = self.binding.dimmer.as_ref().filter(|dimmer| dimmer.topic == topic)?;
+        (1..=100)
+            .find(|percent| dimmer.filled(*percent).as_bytes() == payload)
+            .map(|percent| f64::from(percent) / 100.0)
+    }
+
+    /// What its dimmer says of its level.
+    pub fn level_report(&self) -> Option<Message> {
+        let report = self.binding.dimmer.as_ref()?.report.as_ref()?;
+        let said = Scalar::Number(report.unit.from_canonical(self.level), 2);
+        let payload = Form::of([report.pointer.as_ref()]).fill(&[said])?;
+        Some(Message { topic: report.topic.as_str().into(), payload, retained: false })
     }
 
     pub fn ignores(&self, to: Switch) -> bool {
@@ -231,7 +250,7 @@ impl Plug {
             OutputFault::Draws(watts) => Some(*watts),
             _ => None,
         });
-        if self.conducts() && !self.has(OutputFault::Stops) { draws.unwrap_or(self.watts) } else { 0.0 }
+        if self.conducts() && !self.has(OutputFault::Stops) { draws.unwrap_or(self.watts * self.level) } else { 0.0 }
     }
 
     fn shown_watts(&mut self) -> f64 {

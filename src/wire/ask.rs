@@ -31,7 +31,7 @@ const NEW_WATER: [(&str, Quantity); 3] =
     [("litres", Quantity::Volume), ("salinity", Quantity::Salinity), ("temperature", Quantity::Temperature)];
 
 /// What may be asked, for the answer to what may not.
-const FORMS: [&str; 13] = [
+const FORMS: [&str; 15] = [
     "hold PROCEDURE",
     "hold probe-care PROBE",
     "release [PROCEDURE]",
@@ -45,6 +45,8 @@ const FORMS: [&str; 13] = [
     "unshelve ALARM",
     "out-of-service ALARM because TEXT",
     "return-to-service ALARM",
+    "dose PUMP calibrate|discard|approve|decline|resume",
+    "dose PUMP measured 5.1 mL, dose PUMP refill [500 mL], dose PUMP left 380 mL",
 ];
 
 /// Reads a payload of the `ask` topic, or the body of a POST.
@@ -71,7 +73,8 @@ pub fn parse_for_all(payload: &[u8]) -> Result<Request, Answer> {
         | Request::Shelve { .. }
         | Request::Unshelve { .. }
         | Request::OutOfService { .. }
-        | Request::ReturnToService { .. } => {
+        | Request::ReturnToService { .. }
+        | Request::Dose { .. } => {
             let summary = "this is asked of one tank; all at once take only hold, release, reset and acknowledge";
             Err(Answer { outcome: Outcome::Refused, summary: summary.to_owned(), details: Vec::new(), caution: None })
         }
@@ -102,6 +105,7 @@ fn from_json(text: &str) -> Result<Request, Answer> {
         let amount = Amount::parse(written, quantity).map_err(|error| unknown(format!("`{key}`: {error}")))?;
         *given = Value::from(amount.value());
     }
+    super::ask_dose::with_units(&mut value).map_err(unknown)?;
     serde_json::from_value(value).map_err(|error| unknown(format!("the request cannot be understood: {error}")))
 }
 
@@ -134,6 +138,7 @@ fn from_words(text: &str) -> Result<Request, Answer> {
             [output, "watts"] => Ok(Request::Confirm { output: output.to_owned(), what: Learned::Watts }),
             _ => Err(unknown(format!("`{text}` does not say what to confirm; write `confirm OUTPUT watts`"))),
         },
+        "dose" => super::ask_dose::from_words(&rest).map_err(unknown),
         "ack" | "acknowledge" => Ok(Request::Acknowledge { alarm: at_most_one("alarm")? }),
         "shelve" => match rest[..] {
             [alarm, ref lasting @ ..] => Ok(Request::Shelve { alarm: alarm.to_owned(), lasting: lasting_of(lasting)? }),

@@ -302,6 +302,8 @@ mod tests {
             interlocks: vec![],
             rules: vec![],
             top_offs: Vec::new(),
+            dosing: Vec::new(),
+            lights: Vec::new(),
             drain_back: None,
             long_term: None,
             holds: vec![],

@@ -79,6 +79,7 @@ fn output(name: &str, kind: OutputKind, lease: Option<u64>) -> OutputPlan {
             }),
             boots: None,
             prove_within: Span::from_seconds(5),
+            dimmer: None,
         },
     }
 }
@@ -146,8 +147,10 @@ pub fn plan() -> TankPlan {
         }),
         drain_back: None,
         top_offs: Vec::new(),
+        dosing: Vec::new(),
         rules: Vec::new(),
         schedules: Vec::new(),
+        lights: Vec::new(),
         interlocks: Vec::new(),
         holds: Vec::new(),
         mixing_bin: MixingBin::default(),
@@ -331,6 +334,8 @@ pub struct World {
     speaks_at: Steady,
     pub commands: Vec<(Steady, usize, Switch)>,
     pub refreshes: Vec<(Steady, usize)>,
+    /// Levels that dimmers were told.
+    pub levels: Vec<(Steady, usize, u8)>,
     pub answers: BTreeMap<u64, Answer>,
     pub notices: Vec<Notice>,
     pub journal: Vec<JournalEntry>,
@@ -369,6 +374,7 @@ impl World {
             speaks_at: now.steady,
             commands: Vec::new(),
             refreshes: Vec::new(),
+            levels: Vec::new(),
             answers: BTreeMap::new(),
             notices: Vec::new(),
             journal: Vec::new(),
@@ -434,7 +440,10 @@ impl World {
                 }
                 Effect::Notify(notice) => self.notices.push(notice),
                 Effect::Journal(entry) => self.journal.push(entry),
-                Effect::SaveState(_) => {}
+                Effect::SetLevel { output, percent, .. } => {
+                    self.levels.push((self.now.steady, output.index(), percent));
+                }
+                Effect::SaveState(_) | Effect::WaterChanged { .. } => {}
             }
         }
     }

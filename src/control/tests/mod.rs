@@ -2,12 +2,14 @@
 
 mod alarm_report;
 mod alarms;
+mod dosing;
 mod drain_back;
 mod drift;
 mod heat;
 mod holds;
 mod invariants;
 pub(super) mod lagoon;
+mod lighting;
 mod limits;
 mod plugs;
 mod power;

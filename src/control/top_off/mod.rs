@@ -13,7 +13,7 @@
 //! permissives (float, level, flow, leak, reservoir, salinity), and stopped by interlocks.
 
 mod evaporation;
-mod ledger;
+pub(super) mod ledger;
 mod live;
 mod runs;
 #[cfg(test)]

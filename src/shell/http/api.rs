@@ -79,7 +79,7 @@ fn answered(answer: &Answer) -> Response {
     (code_of(answer.outcome), Json(answer)).into_response()
 }
 
-fn code_of(outcome: Outcome) -> StatusCode {
+pub(super) fn code_of(outcome: Outcome) -> StatusCode {
     match outcome {
         Outcome::Done | Outcome::NotProven => StatusCode::OK,
         Outcome::Refused => StatusCode::CONFLICT,

@@ -4,6 +4,7 @@
 //! rest is guarded (`guard`): host names, token, origin, content type, size.
 
 mod api;
+mod care;
 mod guard;
 mod history;
 mod metrics;
@@ -26,6 +27,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 use crate::config::setup::HttpSettings;
 use crate::wire::metrics::Meters;
 
+use super::care::CareHandle;
 use super::daemon_alarms::DaemonAlarm;
 use super::job::Job;
 use super::pulse::Pulse;
@@ -48,6 +50,7 @@ struct Shared {
     pulse: Arc<Pulse>,
     token_file: Option<PathBuf>,
     listen: SocketAddr,
+    care: CareHandle,
     loader: Option<Loader>,
     data_dir: PathBuf,
 }
@@ -62,6 +65,8 @@ pub struct Service {
     pub meters: Meters,
     /// For readiness.
     pub pulse: Arc<Pulse>,
+    /// The keeper's side.
+    pub care: CareHandle,
     /// For a reload by request.
     pub loader: Option<Loader>,
     /// Where the store lives, for its history.
@@ -113,6 +118,7 @@ async fn serve(service: Service, mut stop: watch::Receiver<bool>) {
         pulse: service.pulse,
         token_file: service.settings.token_file,
         listen,
+        care: service.care,
         loader: service.loader,
         data_dir: service.data_dir,
     };
@@ -139,6 +145,7 @@ fn router(shared: Shared) -> Router {
         .route("/api/v1/tanks/{tank}/days", get(history::days))
         .route("/api/v1/ask", post(api::ask_all))
         .route("/api/v1/reload", post(api::reload))
+        .merge(care::routes())
         .route("/api/v1/notify", get(notify::channels))
         .route("/api/v1/notify/test", post(notify::test))
         .fallback(api::nothing_there)

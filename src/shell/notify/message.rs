@@ -59,6 +59,8 @@ pub enum What {
     Reminder,
     /// It stands, and was shelved, suppressed or taken out of service: nobody is called any more.
     Silenced,
+    /// What falls due or runs out; no alarm.
+    Due,
     /// What was held back, in one.
     Digest,
     /// The daily word.
@@ -75,6 +77,7 @@ impl What {
             Self::Cleared => "cleared",
             Self::Reminder => "reminder",
             Self::Silenced => "silenced",
+            Self::Due => "due",
             Self::Digest => "digest",
             Self::Daily => "daily",
             Self::Test => "test",
@@ -166,7 +169,7 @@ impl Notification {
         match self.what {
             What::Raised => format!("{priority} {}: {}", self.tank, self.alarm),
             What::Digest | What::Daily | What::Test => format!("{}: {}", self.tank, self.alarm.replace('-', " ")),
-            What::Cleared | What::Reminder | What::Silenced => {
+            What::Cleared | What::Reminder | What::Silenced | What::Due => {
                 format!("{priority} {}: {} {}", self.tank, self.alarm, self.what.word())
             }
         }
@@ -199,7 +202,7 @@ impl Notification {
             }
         };
         line("value", &self.value);
-        if !matches!(self.what, What::Digest | What::Daily | What::Test) {
+        if !matches!(self.what, What::Due | What::Digest | What::Daily | What::Test) {
             line("since", &format!("{} ({})", around.zone.show(self.since), around.zone));
         }
         line("the daemon", &self.did.join("; "));

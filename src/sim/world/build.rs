@@ -161,7 +161,8 @@ fn add_plug(world: &mut World, model: &Model<'_>, id: OutputId, output: &OutputP
     // A plug whose boot state nobody declared: pumps come back, the rest stays off.
     let boots = output.plug.boots.unwrap_or_else(|| output.kind.rest());
     let lease = binding.lease.as_ref().and_then(|lease| lease.topic.clone());
-    for topic in [Some(binding.command.topic.clone()), lease].into_iter().flatten() {
+    let level = binding.dimmer.as_ref().map(|dimmer| dimmer.topic.clone());
+    for topic in [Some(binding.command.topic.clone()), lease, level].into_iter().flatten() {
         let listeners = world.listeners.entry(topic).or_default();
         if listeners.last() != Some(&index) {
             listeners.push(index);

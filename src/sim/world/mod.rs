@@ -111,6 +111,8 @@ pub struct Truth {
     pub salinity: f64,
     /// dKH.
     pub alkalinity: f64,
+    /// mg/L.
+    pub calcium: f64,
     /// As the model has it; no carbonate system.
     pub ph: f64,
     /// mm over the running level: return chamber or only basin.
@@ -379,6 +381,7 @@ impl World {
             room_celsius: self.room.celsius(),
             salinity: tank.physics.salinity(),
             alkalinity: tank.physics.alkalinity(),
+            calcium: tank.physics.calcium(),
             ph: tank.physics.chemistry().ph(self.of_day(index)),
             level: tank.physics.level(),
             flow: tank.physics.flow() * 3600.0,

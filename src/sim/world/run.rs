@@ -106,6 +106,15 @@ impl World {
     pub(super) fn hear(&mut self, index: usize, message: &Message) {
         let at = self.at;
         let plug = &mut self.plugs[index];
+        if let Some(level) = plug.level_told(&message.topic, &message.payload) {
+            if plug.is_online() {
+                plug.count(at);
+                plug.level = level;
+                let said = plug.level_report();
+                self.emit(said);
+            }
+            return;
+        }
         let Some(told) = plug.understand(&message.topic, &message.payload) else { return };
         if !plug.is_online() || plug.ignores(told.to) {
             return;

@@ -1,8 +1,10 @@
 use std::collections::BTreeSet;
 
 use super::*;
+use crate::control::dosing::DosingStatus;
 use crate::control::event::Alive;
 use crate::control::ids::Name;
+use crate::control::lighting::{LightStatus, SpotLight};
 use crate::control::plan::{OutputKind, Priority};
 use crate::control::proof_times::ProofTimes;
 use crate::control::quality::{Fault, Quality};
@@ -46,6 +48,32 @@ fn alarm() -> AlarmStatus {
         part_of: None,
         group: vec![],
         nuisance: vec![],
+    }
+}
+
+fn pump() -> DosingStatus {
+    DosingStatus {
+        output: Name::new("alkalinity"),
+        adds: "carbonate",
+        state: "waiting",
+        maintenance_ml_per_day: 20.0,
+        correction_ml_per_day: 0.0,
+        correction_left_ml: 0.0,
+        next_slot: "09:00".to_owned(),
+        ml_in_24_hours: 19.5,
+        day_left_ml: 4.5,
+        owed_ml: 0.0,
+        days_behind: 0.0,
+        container_ml: 200.0,
+        container_size_ml: 250.0,
+        rate_ml_per_minute: 5.0,
+        calibrated_at: None,
+        worn: None,
+        unbalanced: None,
+        proposal: None,
+        doses: 24,
+        total_ml: 20.0,
+        last_dose: String::new(),
     }
 }
 
@@ -115,6 +143,7 @@ fn tank(name: &str) -> TankStatus {
             output: Name::new("top-off"),
             state: "waiting",
             litres_in_24_hours: 0.45,
+            total_litres: 12.5,
             day_left_litres: 2.12,
             hour_left_litres: 0.49,
             evaporation_ml_per_day: Some(864.0),
@@ -122,6 +151,18 @@ fn tank(name: &str) -> TankStatus {
             spread_mm: None,
             misses: 0,
             last_run: String::new(),
+        }],
+        dosing: vec![pump()],
+        lights: vec![LightStatus {
+            output: Name::new("light"),
+            level_percent: 80,
+            told_percent: Some(80),
+            reported_percent: Some(80.0),
+            dimmed_by: None,
+            acclimation_percent: 100.0,
+            full_hours_today: 9.0,
+            spots: vec![SpotLight { spot: "meadow-left".to_owned(), mol_per_m2_today: 4.86 }],
+            says: String::new(),
         }],
         drain_back: None,
         long_term: None,
@@ -263,8 +304,16 @@ fn unit(name: &str) -> &'static str {
     let name = name.trim_end_matches("_total");
     let of = |units: &[&'static str]| units.iter().copied().find(|unit| name.ends_with(&format!("_{unit}")));
     // The longer ones first: litres_per_second is no second.
-    let units =
-        of(&["siemens_per_meter", "litres_per_second", "timestamp_seconds", "celsius", "volts", "meters", "litres"]);
+    let units = of(&[
+        "moles_per_square_meter",
+        "siemens_per_meter",
+        "litres_per_second",
+        "timestamp_seconds",
+        "celsius",
+        "volts",
+        "meters",
+        "litres",
+    ]);
     units.or_else(|| of(&["seconds", "watts", "joules", "bytes", "ratio", "info"])).unwrap_or("-")
 }
 
