@@ -232,7 +232,7 @@ fn list_procedures(daemon: &Daemon) -> Result<ExitCode, Failed> {
     Ok(ExitCode::from(1))
 }
 
-fn ask(daemon: &Daemon, request: &Value) -> ExitCode {
+pub(super) fn ask(daemon: &Daemon, request: &Value) -> ExitCode {
     match asked(daemon, request) {
         Ok((tank, answer)) => show(daemon, &tank, &answer),
         Err(failed) => failed.report(),

@@ -4,6 +4,7 @@
 //! Exit codes: 0 done, 1 refused or found wanting, 2 misuse, 3 daemon not reachable.
 
 pub mod ask;
+pub mod bypass;
 mod calc;
 pub mod check;
 pub mod client;
@@ -12,6 +13,7 @@ pub mod drill;
 pub mod explain;
 mod log;
 pub mod model;
+pub mod prove;
 pub mod rehearse;
 pub mod run;
 pub mod status;
@@ -46,6 +48,10 @@ enum Command {
     Reset(ask::Reset),
     /// Takes what was learned of an output as right: trips are judged by it from then on.
     Confirm(ask::Confirm),
+    /// Sets one interlock aside for a time, with its reason; it acts again by itself.
+    Bypass(bypass::Bypass),
+    /// Goes through proof tests, each seen by the daemon itself; shows what is proven and what is due.
+    Prove(prove::Prove),
     /// Acknowledges alarms.
     Ack(ask::Acknowledge),
     /// Reads a config directory and says what it means, or everything that is wrong with it.
@@ -68,6 +74,8 @@ pub fn main() -> ExitCode {
         Command::Force(force) => force.run(),
         Command::Reset(reset) => reset.run(),
         Command::Confirm(confirm) => confirm.run(),
+        Command::Bypass(bypass) => bypass.run(),
+        Command::Prove(prove) => prove.run(),
         Command::Ack(acknowledge) => acknowledge.run(),
         Command::Check(check) => check.run(),
         Command::Calc(calc) => calc.run(),

@@ -11,6 +11,7 @@
 mod alarm;
 mod alarms;
 mod arbiter;
+mod bypass;
 mod conditions;
 mod conflict;
 mod deadlines;
@@ -31,6 +32,7 @@ mod plug;
 mod power;
 mod probe;
 mod probe_care;
+pub mod prove;
 pub mod quality;
 mod ramp;
 mod replan;

@@ -33,6 +33,7 @@ impl Tank {
             top_offs: (0..self.top_offs.len()).map(|index| self.top_off_status(index, now)).collect(),
             drain_back: self.plan.drain_back.and_then(|_| self.drain_back.status()),
             holds: (0..self.holds.len()).map(|index| self.hold_status(index)).collect(),
+            proofs: self.proofs_status(),
             alarms: (0..self.alarms.len()).map(|index| self.alarm_status(index)).collect(),
             caution: held.then(|| NOT_ISOLATION.to_owned()),
         }
@@ -42,6 +43,7 @@ impl Tank {
         let mut parts = Vec::new();
         for (plan, live) in self.plan.interlocks.iter().zip(&self.interlocks) {
             match live.stage {
+                _ if live.bypass.is_some() => parts.push(format!("{} bypassed", plan.name)),
                 Stage::Armed => {}
                 Stage::Tripped => parts.push(format!("{} tripped", plan.name)),
                 Stage::Latched => parts.push(format!("{} latched", plan.name)),
@@ -157,6 +159,7 @@ impl Tank {
             watts: plug.power.shown(plan, now.steady).map(|(watts, _)| watts),
             usual_power: plug.power.usual,
             confirmed_watts: plug.power.confirmed,
+            untested: self.untested(id),
             force: self.forces[id.index()].as_ref().map(|force| ForceStatus {
                 to: force.to,
                 until: now.wall_at(force.until),
@@ -174,6 +177,7 @@ impl Tank {
         InterlockStatus {
             interlock: plan.name.clone(),
             state: match live.stage {
+                _ if live.bypass.is_some() => "bypassed",
                 Stage::Latched => "latched",
                 Stage::Tripped => "tripped",
                 Stage::Armed if live.truth == Truth::Unknown => "unknown",
@@ -186,6 +190,7 @@ impl Tank {
                 .iter()
                 .map(|(output, to)| format!("{} {}", self.plan.outputs[output.index()].name, to.word()))
                 .collect(),
+            bypass: self.bypass_status(index),
             trips: live.trips,
             last_trip: live.last_trip,
         }
@@ -437,8 +442,14 @@ impl Tank {
             summary,
             layers,
             rests_on: self.rests_on(id),
-            proof: self.proof_sentence(id) + &self.power_sentence(id),
+            proof: self.proof_sentence(id) + &self.power_sentence(id) + &self.untested_sentence(id),
         }
+    }
+
+    /// `. Never tested: heater boots`; nothing where nothing can flood or burn.
+    fn untested_sentence(&self, id: OutputId) -> String {
+        let untested = self.untested(id);
+        if untested.is_empty() { String::new() } else { format!(". Never tested: {}", untested.join(", ")) }
     }
 
     /// Every signal that something about this output looks at, with its reading.

@@ -8,9 +8,11 @@ use std::collections::BTreeMap;
 use crate::time::{Span, Wall};
 
 use super::alarm::AlarmState;
+pub use super::bypass::BypassRecord;
 use super::ids::Name;
 use super::new_water::NewWaterRecord;
 use super::plan::Switch;
+pub use super::prove::ProofsRecord;
 
 /// The state of a tank that must survive. Ordered maps only: the same state is the same bytes.
 #[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -26,6 +28,10 @@ pub struct TankState {
     pub top_offs: BTreeMap<Name, TopOffRecord>,
     /// What ran back into the sump at the last stops of the return pump.
     pub drain_back: DrainBackRecord,
+    /// How long ago each change between heating and cooling in the last hour was.
+    pub changeovers: Vec<Span>,
+    /// Proof tests.
+    pub proofs: ProofsRecord,
     /// Alarms that are not normal, and every alarm's count.
     pub alarms: BTreeMap<Name, AlarmRecord>,
     /// The state that this one replaced could not be read; until somebody acknowledges it.
@@ -44,6 +50,9 @@ pub struct InterlockRecord {
     pub last_trip: Option<Wall>,
     /// How long ago each trip of the last day on a known cause was.
     pub recent: Vec<Span>,
+    /// A person has set it aside.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub bypass: Option<BypassRecord>,
 }
 
 /// A hold's record.
@@ -113,6 +122,8 @@ pub struct OutputRecord {
     pub force: Option<(Switch, Wall, String)>,
     /// How long ago each restart of its plug in the last day was.
     pub restarts: Vec<Span>,
+    /// How long ago each start of the last hour was.
+    pub starts: Vec<Span>,
     /// What it usually draws.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub usual_power: Option<UsualPower>,

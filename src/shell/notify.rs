@@ -54,6 +54,7 @@ impl Notification {
             NoticeKind::Raised => "raised",
             NoticeKind::Cleared => "cleared",
             NoticeKind::Reminder => "reminder",
+            NoticeKind::Test => "test",
         }
     }
 

@@ -202,6 +202,7 @@ fn summary(topic: String, status: &TankStatus) -> Shown {
         holds: Vec<&'a str>,
         trips: Vec<&'a str>,
         not_proven: Vec<&'a str>,
+        bypassed: Vec<&'a str>,
         caution: Option<&'a str>,
     }
     let matters = Matters {
@@ -221,6 +222,12 @@ fn summary(topic: String, status: &TankStatus) -> Shown {
             .iter()
             .filter(|output| output.proof == ProofStatus::NotProven)
             .map(|output| &*output.output)
+            .collect(),
+        bypassed: status
+            .interlocks
+            .iter()
+            .filter(|interlock| interlock.bypass.is_some())
+            .map(|interlock| &*interlock.interlock)
             .collect(),
         caution: status.caution.as_deref(),
     };
@@ -286,6 +293,7 @@ mod tests {
             top_offs: Vec::new(),
             drain_back: None,
             holds: vec![],
+            proofs: crate::control::prove::ProofsStatus::default(),
             alarms: vec![],
             caution: None,
         };

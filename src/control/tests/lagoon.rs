@@ -150,6 +150,7 @@ pub fn plan() -> TankPlan {
         interlocks: Vec::new(),
         holds: Vec::new(),
         mixing_bin: MixingBin::default(),
+        proofs: ProofPlan::default(),
         alarms: Vec::new(),
     };
     add_conditions(&mut plan);
@@ -249,12 +250,16 @@ fn add_conditions(plan: &mut TankPlan) {
         alarm("water-temp-high", Priority::High, AlarmSource::Condition(high), 60),
         alarm("water-temp-lost", Priority::High, AlarmSource::SignalLost(SignalId::new(0)), 60),
         alarm("sump-temp-lost", Priority::Medium, AlarmSource::ProbeLost(ProbeId::new(SUMP)), 120),
+        alarm("display-temp-lost", Priority::Medium, AlarmSource::ProbeLost(ProbeId::new(DISPLAY)), 120),
         alarm("water-temp-disagree", Priority::Medium, AlarmSource::Disagree(SignalId::new(0)), 0),
         alarm("heater-not-proven", Priority::Urgent, AlarmSource::NotProven(OutputId::new(HEATER)), 15),
         alarm("top-off-foreign", Priority::High, AlarmSource::ForeignSwitch(OutputId::new(TOP_OFF)), 0),
         alarm("heater-cutoff-trip", Priority::Urgent, AlarmSource::Trip(interlock_id(0)), 0),
         alarm("top-off-high-trip", Priority::Urgent, AlarmSource::Trip(interlock_id(1)), 0),
         alarm("water-change-overdue", Priority::High, AlarmSource::HoldOverdue(crate::control::ids::HoldId::new(0)), 0),
+        alarm("proofs-due", Priority::Low, AlarmSource::ProofsDue, 0),
+        alarm("proof-failed", Priority::Medium, AlarmSource::ProofFailed, 0),
+        alarm("bypassed", Priority::Medium, AlarmSource::Bypassed, 0),
         alarm("clock-jumped", Priority::Medium, AlarmSource::ClockJumped, 0),
         alarm("state-damaged", Priority::High, AlarmSource::StateDamaged, 0),
     ];

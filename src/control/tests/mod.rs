@@ -1,5 +1,6 @@
 //! Stories and invariants of the core, in virtual time, on a lagoon written by hand.
 
+mod bypass;
 mod drain_back;
 mod heat;
 mod holds;
@@ -7,6 +8,7 @@ mod invariants;
 pub(super) mod lagoon;
 mod plugs;
 mod power;
+mod prove;
 mod restarts;
 mod stories;
 mod top_off;

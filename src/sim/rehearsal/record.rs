@@ -219,6 +219,7 @@ impl Record {
                     }
                     // The journal's line tells of it.
                     NoticeKind::Reminder => {}
+                    NoticeKind::Test => self.write(now, Some(tank), Source::Daemon, "message", &notice.text),
                     NoticeKind::Cleared => {
                         if let Some(open) =
                             spells.iter_mut().rev().find(|spell| spell.alarm == notice.name && spell.until.is_none())

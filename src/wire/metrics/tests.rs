@@ -72,6 +72,7 @@ fn tank(name: &str) -> TankStatus {
             watts: Some(0.5),
             usual_power: None,
             confirmed_watts: None,
+            untested: Vec::new(),
             force: None,
             on_seconds: 12.5,
             switches: 3,
@@ -83,6 +84,7 @@ fn tank(name: &str) -> TankStatus {
             cause: None,
             since: None,
             effects: vec![],
+            bypass: None,
             trips: 0,
             last_trip: None,
         }],
@@ -103,6 +105,7 @@ fn tank(name: &str) -> TankStatus {
             starting: vec![],
             started: 1,
         }],
+        proofs: crate::control::prove::ProofsStatus::default(),
         alarms: vec![AlarmStatus {
             alarm: Name::new("temperature-high"),
             priority: Priority::High,
