@@ -103,9 +103,14 @@ impl Home {
             match session.stage {
                 "ready" => {
                     self.acted = None;
-                    if session.said.is_some() {
-                        panic!("{} {:?}: {:?}\n{}", session.of, session.check, session.said, self.all());
-                    }
+                    assert!(
+                        session.said.is_none(),
+                        "{} {:?}: {:?}\n{}",
+                        session.of,
+                        session.check,
+                        session.said,
+                        self.all()
+                    );
                     self.say("prove ready");
                     let refused = self.proofs().session.is_some_and(|now| now.stage == "ready" && now.of == session.of);
                     if refused {
@@ -127,7 +132,8 @@ impl Home {
 
     fn all(&self) -> String {
         let lines = self.run.record().entries().iter().filter(|line| line.tank == Some(self.tank));
-        lines.map(|line| format!("{} {} {}: {}\n", line.at, line.kind, line.subject, line.text)).collect()
+        let lines = lines.map(|line| format!("{} {} {}: {}", line.at, line.kind, line.subject, line.text));
+        lines.collect::<Vec<_>>().join("\n")
     }
 
     fn state(&self, of: &str, check: Check) -> (ProofState, String) {

@@ -153,16 +153,16 @@ impl Tank {
             draws |= matches!(leaf, Condition::Draws { .. });
             top_off |= matches!(leaf, Condition::TopOff { .. });
         });
-        Some(match () {
-            () if contact => {
-                "a float is the last guard against a flood and a dry heater: mend it, and carry water by jug meanwhile"
-            }
-            () if hot => "a heater's cut-off is the last guard against cooking: put a good thermometer on it",
-            () if draws => "too much power is a hot plug or a stuck relay: pull the plug, and mend it",
-            () if top_off => {
-                "it is there because water went where it should not: look, carry water by jug, then reset it"
-            }
-            () => "it keeps a heater from heating what does not move: mend the evidence",
+        Some(if contact {
+            "a float is the last guard against a flood and a dry heater: mend it, and carry water by jug meanwhile"
+        } else if hot {
+            "a heater's cut-off is the last guard against cooking: put a good thermometer on it"
+        } else if draws {
+            "too much power is a hot plug or a stuck relay: pull the plug, and mend it"
+        } else if top_off {
+            "it is there because water went where it should not: look, carry water by jug, then reset it"
+        } else {
+            "it keeps a heater from heating what does not move: mend the evidence"
         })
     }
 

@@ -442,14 +442,9 @@ impl Tank {
             summary,
             layers,
             rests_on: self.rests_on(id),
-            proof: self.proof_sentence(id) + &self.power_sentence(id) + &self.untested_sentence(id),
+            proof: self.proof_sentence(id) + &self.power_sentence(id),
+            untested: self.untested(id),
         }
-    }
-
-    /// `. Never tested: heater boots`; nothing where nothing can flood or burn.
-    fn untested_sentence(&self, id: OutputId) -> String {
-        let untested = self.untested(id);
-        if untested.is_empty() { String::new() } else { format!(". Never tested: {}", untested.join(", ")) }
     }
 
     /// Every signal that something about this output looks at, with its reading.

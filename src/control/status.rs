@@ -331,6 +331,9 @@ pub struct Explanation {
     pub rests_on: Vec<String>,
     /// How far it is proven.
     pub proof: String,
+    /// What was never tested of an output that can flood or burn.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub untested: Vec<String>,
 }
 
 /// What one layer of the arbiter says.

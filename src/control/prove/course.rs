@@ -75,7 +75,7 @@ impl Tank {
 
     pub(super) fn answer_yes(&mut self, code: Option<u32>, effects: &mut Vec<Effect>) -> Result<Answer, Answer> {
         let Some(Session { stage: Stage::Asking(question), .. }) = &mut self.proving.session else {
-            return Err(self.nothing_asked());
+            return Err(nothing_asked());
         };
         if let Some(expected) = question.code
             && code != Some(expected)
@@ -105,17 +105,10 @@ impl Tank {
                 let missing = self.at_hand().map_or_else(String::new, |item| self.what_was_missing(item, watch));
                 format!("a person did it, and it was not seen ({missing})")
             }
-            _ => return Err(self.nothing_asked()),
+            _ => return Err(nothing_asked()),
         };
         self.record_result(ProofOutcome::Failed, &text, effects);
         Ok(self.session_answer("FAILED"))
-    }
-
-    fn nothing_asked(&self) -> Answer {
-        let fix =
-            "say `ready` when you begin with the step; while it goes on, `no` says that you did it and nothing came"
-                .to_owned();
-        refused("nothing is asked of you", vec![fix])
     }
 
     /// A message that says it is a test, over the way of every alarm.
@@ -203,4 +196,10 @@ fn code(now: Wall) -> u32 {
     // Fibonacci hashing (Knuth, volume 3, section 6.4): neighbours in time are far apart.
     let mixed = now.unix_millis().unsigned_abs().wrapping_mul(0x9E37_79B9_7F4A_7C15);
     1000 + u32::try_from(mixed >> 40).unwrap_or(0) % 9000
+}
+
+fn nothing_asked() -> Answer {
+    let fix = "say `ready` when you begin with the step; while it goes on, `no` says that you did it and nothing came"
+        .to_owned();
+    refused("nothing is asked of you", vec![fix])
 }

@@ -247,6 +247,10 @@ impl Tank {
             return Some(format!("{} runs just now: wait for its end", self.plan.outputs[runs.index()].name));
         }
         let output = item.output(&self.plan)?;
+        let moves_water = self.plan.outputs[output.index()].kind.is_life_support();
+        if moves_water && self.top_offs.iter().any(super::super::top_off::TopOff::looks_at_a_run) {
+            return Some("the answer to the last run of the top-off is still looked at: wait up to 6 min".to_owned());
+        }
         let plug = &self.plugs[output.index()];
         let name = &self.plan.outputs[output.index()].name;
         if self.forces[output.index()].is_some() {

@@ -300,7 +300,7 @@ impl Tank {
             (Item::Moves(_) | Item::WetAndDry(_), _) => format!("seen; put {name} back as it was"),
             (Item::FallsSilent(_), _) => format!("seen; plug {name} in again"),
             (Item::Switches(_), _) => format!("look at {name}"),
-            (Item::Boots(_), 0) | (Item::CutsOff(_), 0) => "wait".to_owned(),
+            (Item::Boots(_) | Item::CutsOff(_), 0) => "wait".to_owned(),
             (Item::Boots(_), _) => format!("cut the power of the plug of {name} now, wait 30 s, give it back"),
             (Item::CutsOff(id), 1) => self.cut_off_words(id, "now: take"),
             (Item::CutsOff(_), 2) => "leave it in the cup: the heater has to go off".to_owned(),

@@ -207,9 +207,9 @@ impl Tank {
         for (plan, live) in alarms {
             within = within.max(plan.on_delay);
             if live.state.is_active() {
-                came.push(format!("alarm {} came", plan.name))
+                came.push(format!("alarm {} came", plan.name));
             } else {
-                missing.push(format!("alarm {} has not come", plan.name))
+                missing.push(format!("alarm {} has not come", plan.name));
             }
         }
         for (plan, live) in self.plan.interlocks.iter().zip(&self.interlocks) {
@@ -221,9 +221,9 @@ impl Tank {
             if asks && unknown && plan.unknown == OnUnknown::Trips && live.bypass.is_none() {
                 let name = &plan.name;
                 if live.acts() {
-                    came.push(format!("{name} acted"))
+                    came.push(format!("{name} acted"));
                 } else {
-                    missing.push(format!("{name} has not acted"))
+                    missing.push(format!("{name} has not acted"));
                 }
             }
         }
