@@ -6,6 +6,7 @@
 mod alarms;
 mod alarms_report;
 pub mod ask;
+pub mod bypass;
 mod calc;
 pub mod check;
 pub mod client;
@@ -17,6 +18,7 @@ pub mod listen;
 mod log;
 pub mod model;
 mod notify;
+pub mod prove;
 pub mod rehearse;
 pub mod run;
 mod set_aside;
@@ -53,6 +55,10 @@ enum Command {
     Reset(ask::Reset),
     /// Takes what was learned of an output as right: trips are judged by it from then on.
     Confirm(ask::Confirm),
+    /// Sets one interlock aside for a time, with its reason; it acts again by itself.
+    Bypass(bypass::Bypass),
+    /// Goes through proof tests, each seen by the daemon itself; shows what is proven and what is due.
+    Prove(prove::Prove),
     /// Acknowledges alarms.
     Ack(ask::Acknowledge),
     Export(export::Export),
@@ -83,6 +89,8 @@ pub fn main() -> ExitCode {
         Command::Force(force) => force.run(),
         Command::Reset(reset) => reset.run(),
         Command::Confirm(confirm) => confirm.run(),
+        Command::Bypass(bypass) => bypass.run(),
+        Command::Prove(prove) => prove.run(),
         Command::Ack(acknowledge) => acknowledge.run(),
         Command::Export(export) => export.run(),
         Command::Alarms(alarms) => alarms.run(),

@@ -28,7 +28,7 @@ use super::thermostat;
 use super::top_off;
 use super::topic::Owners;
 
-const KEYS: [&str; 17] = [
+const KEYS: [&str; 18] = [
     "tank",
     "shared",
     "probes",
@@ -43,6 +43,7 @@ const KEYS: [&str; 17] = [
     "interlocks",
     "holds",
     "mixing_bin",
+    "proofs",
     "alarms",
     "stability",
     "drift",
@@ -97,6 +98,7 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
         schedules: rules::schedules(fields.get("schedules").as_ref(), &scope),
         interlocks: interlocks.iter().map(|interlock| interlock.plan.clone()).collect(),
         holds: hold::holds(fields.get("holds").as_ref(), &scope),
+        proofs: super::proofs::proofs(fields.get("proofs").as_ref(), &probes, &outputs),
         mixing_bin: fields.get("mixing_bin").map(|item| mixing_bin(&item, about.water, &scope)).unwrap_or_default(),
         alarms: Vec::new(),
         drift: crate::control::plan::drift::DriftPlan::default(),

@@ -101,6 +101,10 @@ pub enum JournalKind {
     Alarm,
     /// Somebody else switched or commanded a plug.
     Foreign,
+    /// A bypass began, was told again, or ended.
+    Bypass,
+    /// A proof test: begun, seen, failed.
+    Test,
     /// A top-off's run was judged, or its budget is spent.
     TopOff,
     /// A start, a reload, a clock jump, a broker lost or found.
@@ -119,6 +123,8 @@ impl JournalKind {
             Self::Force => "force",
             Self::Alarm => "alarm",
             Self::Foreign => "foreign",
+            Self::Bypass => "bypass",
+            Self::Test => "test",
             Self::TopOff => "top-off",
             Self::System => "system",
         }
@@ -187,6 +193,8 @@ pub enum NoticeKind {
     /// It was shelved, suppressed by design or taken out of service after people were told of it: nothing more will
     /// come of it for now, and it may stand all the same. The text says why.
     Silenced,
+    /// Nothing is wrong: whether messages arrive is tried.
+    Test,
 }
 
 /// The answer to a request.

@@ -67,10 +67,37 @@ pub struct TankPlan {
     pub holds: Vec<HoldPlan>,
     /// The new water of water changes.
     pub mixing_bin: MixingBin,
+    /// How long proofs count.
+    pub proofs: ProofPlan,
     /// Alarms, each with its source.
     pub alarms: Vec<AlarmPlan>,
     /// What is watched for drift.
     pub drift: drift::DriftPlan,
+}
+
+/// How long proof tests count, and what they are proofs of.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ProofPlan {
+    /// Of floats, leak probes, cut-offs, silences and the way of alarms.
+    pub safeguards: Span,
+    /// Of which topic is which probe and which plug.
+    pub bindings: Span,
+    /// Of each probe: another mark is another binding, and its proofs are void.
+    pub probe_marks: Vec<String>,
+    /// The same of each output's plug.
+    pub output_marks: Vec<String>,
+}
+
+impl Default for ProofPlan {
+    /// A month and some days [F16: 35 d], and a year [choice].
+    fn default() -> Self {
+        Self {
+            safeguards: Span::from_hours(35 * 24),
+            bindings: Span::from_hours(365 * 24),
+            probe_marks: Vec::new(),
+            output_marks: Vec::new(),
+        }
+    }
 }
 
 /// One sensor.
@@ -801,6 +828,12 @@ pub enum AlarmSource {
     Trip(InterlockId),
     /// A hold is past its deadline.
     HoldOverdue(HoldId),
+    /// A person has set an interlock aside.
+    Bypassed,
+    /// A proof test is overdue.
+    ProofsDue,
+    /// A proof test failed, and nothing has proven the contrary since.
+    ProofFailed,
     /// More ran back into the sump than usual, or it came too high.
     DrainBack,
     /// What drifts, hours before a limit.

@@ -174,6 +174,12 @@ impl Power {
         self.shown(plan, now).filter(|_| self.evident).map(|(watts, _)| watts)
     }
 
+    /// What is drawn, once two readings on end say about the same.
+    pub fn settled_now(&self, plan: &OutputPlan, now: Steady) -> Option<f64> {
+        let (watts, before) = (self.evidence(plan, now)?, self.before?);
+        ((watts - before).abs() <= COARSE.max(0.1 * watts)).then_some(watts)
+    }
+
     /// When the newest reading grows old.
     pub fn expires(&self, plan: &OutputPlan, now: Steady) -> Option<Steady> {
         let (_, at) = self.shown(plan, now)?;

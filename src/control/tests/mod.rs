@@ -2,6 +2,7 @@
 
 mod alarm_report;
 mod alarms;
+mod bypass;
 mod drain_back;
 mod drift;
 mod heat;
@@ -11,6 +12,7 @@ pub(super) mod lagoon;
 mod limits;
 mod plugs;
 mod power;
+mod prove;
 mod restarts;
 mod stories;
 mod top_off;

@@ -94,6 +94,7 @@ impl From<NoticeKind> for What {
             NoticeKind::Cleared => Self::Cleared,
             NoticeKind::Reminder => Self::Reminder,
             NoticeKind::Silenced => Self::Silenced,
+            NoticeKind::Test => Self::Test,
         }
     }
 }
