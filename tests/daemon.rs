@@ -3,7 +3,7 @@
 
 mod common;
 
-use std::process::{Command, Stdio};
+use std::process::Command;
 use std::time::{Duration, Instant};
 
 use common::{BINARY, Broker, Config, Daemon, Receiver, World, seconds, text, wait_until};
@@ -337,16 +337,7 @@ fn the_live_metrics_pass_the_stack_s_own_check() {
     world.settle(24.2);
     let (code, metrics) = daemon.fetch("/metrics").unwrap();
     assert_eq!(code, 200);
-    let mut child = Command::new("promtool")
-        .args(["check", "metrics"])
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("promtool is installed (apt-get install prometheus)");
-    std::io::Write::write_all(&mut child.stdin.take().unwrap(), metrics.as_bytes()).unwrap();
-    let checked = child.wait_with_output().unwrap();
-    assert!(checked.status.success() && text(&checked).is_empty(), "{}", text(&checked));
+    common::promtool_finds_nothing(&metrics);
 }
 
 #[test]

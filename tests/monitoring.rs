@@ -9,7 +9,6 @@
 mod common;
 
 use std::collections::BTreeSet;
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -246,7 +245,7 @@ fn each_query_of_each_dashboard_returns_data_of_a_rehearsed_day() {
     let begun = Instant::now();
     std::thread::sleep(SCRAPED);
     let metrics = ureq::get(format!("http://{}/metrics", demo.address)).call().unwrap().body_mut().read_to_string();
-    is_clean(&metrics.unwrap());
+    common::promtool_finds_nothing(&metrics.unwrap());
     let (mut asked, mut wrong) = (0, Vec::new());
     for (name, dashboard) in dashboards() {
         for (panel, query) in queries(&dashboard) {
@@ -263,20 +262,6 @@ fn each_query_of_each_dashboard_returns_data_of_a_rehearsed_day() {
     assert!(asked > 90, "{asked}");
     // The test itself can fail: a name that does not exist has no data.
     assert_eq!(prometheus.series("slackwater_temperature_kelvin", begun), Ok(0));
-}
-
-/// The live endpoint of the example config, as the stack's own tool sees it.
-fn is_clean(metrics: &str) {
-    let mut child = Command::new("promtool")
-        .args(["check", "metrics"])
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("promtool is installed (apt-get install prometheus)");
-    child.stdin.take().unwrap().write_all(metrics.as_bytes()).unwrap();
-    let checked = child.wait_with_output().unwrap();
-    assert!(checked.status.success() && text(&checked).is_empty(), "{}", text(&checked));
 }
 
 /// What makes a dashboard work in another house: MONITORING rules of the project, see dashboards/README.md.

@@ -9,8 +9,6 @@ use std::collections::{BTreeMap, VecDeque};
 use crate::time::Wall;
 use crate::water::stats::stress;
 
-/// Days that heat stress looks back. [Skirving et al. 2020]
-const DAYS: usize = 84;
 /// Minutes that make a day known.
 const HALF_A_DAY: u32 = 720;
 /// So many minutes outside a limit are an excursion, as for the alarm. [choice]
@@ -86,7 +84,7 @@ pub(super) struct LongTerm {
 
 impl LongTerm {
     pub fn restored(record: &LongTermRecord) -> Self {
-        let days = record.days.iter().rev().take(DAYS).rev().copied().collect();
+        let days = record.days.iter().rev().take(stress::WINDOW).rev().copied().collect();
         Self { record: record.clone(), days }
     }
 
@@ -101,7 +99,7 @@ impl LongTerm {
             let (day, sum, minutes) = std::mem::take(&mut record.today);
             if !day.is_empty() {
                 self.days.push_back((minutes >= HALF_A_DAY).then(|| rounded(sum / f64::from(minutes))));
-                if self.days.len() > DAYS {
+                if self.days.len() > stress::WINDOW {
                     self.days.pop_front();
                 }
             }

@@ -6,9 +6,13 @@
 
 use std::io;
 use std::thread::{Builder, JoinHandle};
+use std::time::Duration;
 
 /// Added to the niceness of the starter, which ends at 19: the scheduler gives such a thread about a tenth of control's weight.
 const NICENESS: i32 = 10;
+
+/// Between two looks at a thread that should end.
+const LOOK_AGAIN: Duration = Duration::from_millis(20);
 
 /// Starts a thread that yields to control.
 pub fn spawn(name: &str, work: impl FnOnce() + Send + 'static) -> io::Result<JoinHandle<()>> {
@@ -16,6 +20,18 @@ pub fn spawn(name: &str, work: impl FnOnce() + Send + 'static) -> io::Result<Joi
         yield_to_control();
         work();
     })
+}
+
+/// Waits for a thread to end, and leaves one that hangs to the end of the process.
+pub fn join_within(thread: JoinHandle<()>, patience: Duration) {
+    let mut left = patience;
+    while !thread.is_finished() && !left.is_zero() {
+        std::thread::sleep(LOOK_AGAIN);
+        left = left.saturating_sub(LOOK_AGAIN);
+    }
+    if thread.is_finished() {
+        let _ = thread.join();
+    }
 }
 
 /// Makes the running thread one of them, where somebody else started it.

@@ -11,7 +11,6 @@ use tokio::sync::{mpsc, watch};
 
 use crate::config::{Setup, TankSetup};
 use crate::control::Remembered;
-use crate::time::Zone;
 use crate::wire::metrics::Meters;
 
 use super::clock::Clock;
@@ -100,7 +99,7 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
             clock,
             settings: settings.notify.clone(),
             broker: settings.broker.clone(),
-            zone: zone(&setup.tanks, &settings),
+            zone: notify::zone(&settings, setup.tanks.iter().map(|tank| &tank.plan)),
             data_dir: settings.data_dir.clone(),
             pulse: Arc::clone(&pulse),
             meters: meters.clone(),
@@ -147,16 +146,9 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
         let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
         let _ = stop.send(true);
         desk.close();
-        wait_for(&web);
+        background::join_within(web, Duration::from_secs(2));
         Ok(())
     })
-}
-
-/// Whose local time counts for notifications before the desk is there, which says the same.
-fn zone(tanks: &[TankSetup], settings: &crate::config::DaemonSettings) -> Zone {
-    let usual = settings.usual_tank.as_ref().and_then(|name| tanks.iter().find(|tank| tank.plan.name == *name));
-    let of_tank = || usual.or(tanks.first()).map_or(Zone::UTC, |tank| tank.plan.zone);
-    settings.notify.zone.unwrap_or_else(of_tank)
 }
 
 /// Each tank with what the store remembers of it, and what is left.
@@ -203,13 +195,4 @@ fn reload_on_hang_up(loader: Loader, inbox: mpsc::Sender<Job>) {
             }
         }
     });
-}
-
-fn wait_for(thread: &std::thread::JoinHandle<()>) {
-    for _ in 0..100 {
-        if thread.is_finished() {
-            return;
-        }
-        std::thread::sleep(Duration::from_millis(20));
-    }
 }

@@ -503,3 +503,17 @@ impl Receiver {
         self.bodies.lock().unwrap().clone()
     }
 }
+
+/// Metrics, as the stack's own tool sees it.
+pub fn promtool_finds_nothing(metrics: &str) {
+    let mut child = Command::new("promtool")
+        .args(["check", "metrics"])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("promtool is installed (apt-get install prometheus)");
+    std::io::Write::write_all(&mut child.stdin.take().unwrap(), metrics.as_bytes()).unwrap();
+    let checked = child.wait_with_output().unwrap();
+    assert!(checked.status.success() && text(&checked).is_empty(), "{}", text(&checked));
+}

@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 
 use crate::time::Span;
 use crate::wire::guess::{Finding, Place, Plug, Role, Sure};
-use crate::wire::overheard::{Overheard, Shape, Topic};
+use crate::wire::overheard::{Overheard, Topic};
 
 /// For a terminal.
 pub fn text(overheard: &Overheard, found: &[Finding], plugs: &[Plug]) -> String {
@@ -99,7 +99,7 @@ pub fn json(overheard: &Overheard, found: &[Finding], plugs: &[Plug]) -> Value {
         .topics()
         .map(|(name, topic)| {
             json!({
-                "topic": name, "messages": topic.messages, "retained": topic.retained, "shape": shape(topic.shape),
+                "topic": name, "messages": topic.messages, "retained": topic.retained, "shape": topic.shape,
                 "interval_seconds": topic.interval().map(Span::seconds), "sample": topic.sample,
             })
         })
@@ -121,8 +121,4 @@ pub fn json(overheard: &Overheard, found: &[Finding], plugs: &[Plug]) -> Value {
         })
         .collect();
     json!({ "topics": topics, "beyond": overheard.beyond, "guesses": guesses, "plugs": plugs })
-}
-
-fn shape(shape: Shape) -> Value {
-    json!(shape)
 }

@@ -13,6 +13,8 @@ use crate::sim::rehearsal::{Point, Rehearsal, Source};
 use crate::time::Span;
 use crate::units::Quantity;
 
+use super::plot::text;
+
 const LEFT: f64 = 92.0;
 const WIDTH: f64 = 700.0;
 const STRIP: f64 = 110.0;
@@ -137,11 +139,6 @@ impl Drawing {
             text(out, self.x(day as f64), y, "l", &format!("day {day}"));
         }
     }
-}
-
-fn text(out: &mut String, x: f64, y: f64, class: &str, words: &str) {
-    let words = words.replace('&', "&amp;").replace('<', "&lt;");
-    let _ = writeln!(out, "<text class=\"{class}\" x=\"{x:.1}\" y=\"{y:.1}\">{words}</text>");
 }
 
 #[cfg(test)]

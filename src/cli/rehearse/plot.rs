@@ -141,7 +141,8 @@ fn round_step(passed: Span) -> Span {
     round.unwrap_or_else(|| Span::from_hours(24 * 7 * (passed.millis() / Span::from_hours(24 * 7 * 12).millis() + 1)))
 }
 
-fn text(out: &mut String, x: f64, y: f64, class: &str, words: &str) {
+/// A word in a drawing.
+pub(super) fn text(out: &mut String, x: f64, y: f64, class: &str, words: &str) {
     let words = words.replace('&', "&amp;").replace('<', "&lt;");
     let _ = writeln!(out, "<text class=\"{class}\" x=\"{x:.1}\" y=\"{y:.1}\">{words}</text>");
 }

@@ -70,26 +70,10 @@ fn grouped() -> TankPlan {
     for (at, name) in [(1, "sump-level-lost"), (2, "float-high-lost"), (3, "floor-leak-lost")] {
         plan.alarms.push(alarm(name, Priority::Medium, AlarmSource::SignalLost(SignalId::new(at)), 60));
     }
-    let hot = plan.add(Condition::Compare {
-        signal: SignalId::new(0),
-        estimate: Estimate::Highest,
-        side: Side::Above,
-        limit: 25.5,
-        deadband: 0.2,
-        alone_margin: 0.0,
-        doubtful: Doubtful::Counts,
-    });
+    let hot = plan.add(compare(0, Estimate::Highest, Side::Above, 25.5, Doubtful::Counts));
     let latching = alarm("was-warm", Priority::Medium, AlarmSource::Condition(hot), 0);
     plan.alarms.push(AlarmPlan { latches: true, ..latching });
-    let cold = plan.add(Condition::Compare {
-        signal: SignalId::new(0),
-        estimate: Estimate::Lowest,
-        side: Side::Below,
-        limit: 24.0,
-        deadband: 0.2,
-        alone_margin: 0.0,
-        doubtful: Doubtful::Counts,
-    });
+    let cold = plan.add(compare(0, Estimate::Lowest, Side::Below, 24.0, Doubtful::Counts));
     plan.alarms.push(alarm("water-temp-low", Priority::High, AlarmSource::Condition(cold), 60));
     plan
 }

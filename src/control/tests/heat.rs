@@ -11,15 +11,7 @@ use crate::time::Span;
 fn watched() -> TankPlan {
     let mut plan = plan();
     let output = OutputId::new;
-    let lowest = plan.add(Condition::Compare {
-        signal: crate::control::ids::SignalId::new(0),
-        estimate: Estimate::Lowest,
-        side: Side::Below,
-        limit: 24.0,
-        deadband: 0.2,
-        alone_margin: 0.0,
-        doubtful: Doubtful::Counts,
-    });
+    let lowest = plan.add(compare(0, Estimate::Lowest, Side::Below, 24.0, Doubtful::Counts));
     plan.alarms.extend([
         at_once("water-temp-low", AlarmSource::Condition(lowest)),
         at_once("heater-starts-often", AlarmSource::StartsOften(output(HEATER))),

@@ -159,7 +159,7 @@ pub fn plan() -> TankPlan {
     plan
 }
 
-fn compare(signal: usize, estimate: Estimate, side: Side, limit: f64, doubtful: Doubtful) -> Condition {
+pub fn compare(signal: usize, estimate: Estimate, side: Side, limit: f64, doubtful: Doubtful) -> Condition {
     let alone_margin = if estimate == Estimate::EachProbe { 0.5 } else { 0.0 };
     Condition::Compare { signal: SignalId::new(signal), estimate, side, limit, deadband: 0.2, alone_margin, doubtful }
 }

@@ -7,10 +7,10 @@ use crate::units::Quantity;
 
 use super::super::daemon_alarms::DaemonAlarm;
 use super::super::job::NotFound;
-use super::super::notify::daily::DailyTank;
 use super::super::notify::letter::{Letter, TestResult};
 use super::super::notify::message::{Notification, What};
 use super::super::notify::standing::Still;
+use super::super::notify::{self, daily::DailyTank};
 use super::Desk;
 
 type TestReply = tokio::sync::oneshot::Sender<Result<Vec<TestResult>, NotFound>>;
@@ -21,9 +21,7 @@ const MOST_TANKS: usize = 20;
 impl Desk {
     /// Whose local time counts for notifications: what daemon.yaml says, else the usual tank's, else the first one's.
     pub(super) fn notify_zone(&self) -> Zone {
-        let usual = self.settings.usual_tank.as_ref().and_then(|name| self.place(name)).unwrap_or_default();
-        let of_tank = || self.seats.get(usual).map_or(Zone::UTC, |seat| seat.tank.plan().zone);
-        self.settings.notify.zone.unwrap_or_else(of_tank)
+        notify::zone(&self.settings, self.seats.iter().map(|seat| seat.tank.plan()))
     }
 
     /// Tells the office what stands: what a kill swallowed is told now.

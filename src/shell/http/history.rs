@@ -109,12 +109,13 @@ pub(super) async fn readings(
     Path(tank): Path<String>,
     Query(asked): Query<Asked>,
 ) -> Response {
-    read(shared.data_dir, move |history| {
-        let (series, range) = found(history, &tank, &asked)?;
-        let rows = history.readings(&series, range, MOST_ROWS)?;
-        let next = rows.last().filter(|_| is_full(&rows)).map(|row| row.at + 1);
-        Ok(of(tank, series, rows, next))
-    })
+    page(
+        shared.data_dir,
+        tank,
+        asked,
+        |history, series, range| history.readings(series, range, MOST_ROWS),
+        |row| row.at + 1,
+    )
     .await
 }
 
@@ -124,22 +125,30 @@ pub(super) async fn days(
     Path(tank): Path<String>,
     Query(asked): Query<Asked>,
 ) -> Response {
-    read(shared.data_dir, move |history| {
+    let after = |day: &Day| day.until.unix_millis().div_euclid(1000);
+    page(shared.data_dir, tank, asked, |history, series, range| history.days(series, range, MOST_ROWS), after).await
+}
+
+/// Reads rows of a signal in a range of Unix seconds.
+type Rows<T> = fn(&History, &Series, (i64, i64)) -> rusqlite::Result<Vec<T>>;
+
+/// Rows of one signal, and from where on there may be more: `after` the last of a full page.
+async fn page<T: Serialize + Send + 'static>(
+    data_dir: PathBuf,
+    tank: String,
+    asked: Asked,
+    rows: Rows<T>,
+    after: fn(&T) -> i64,
+) -> Response {
+    read(data_dir, move |history| {
         let (series, range) = found(history, &tank, &asked)?;
-        let rows: Vec<Day> = history.days(&series, range, MOST_ROWS)?;
-        let next = rows.last().filter(|_| is_full(&rows)).map(|day| day.until.unix_millis().div_euclid(1000));
-        Ok(of(tank, series, rows, next))
+        let rows = rows(history, &series, range)?;
+        let is_full = u32::try_from(rows.len()).is_ok_and(|rows| rows >= MOST_ROWS);
+        let next = rows.last().filter(|_| is_full).map(after);
+        let Series { signal, unit, zone, .. } = series;
+        Ok(Page { tank, signal, unit, zone: zone.to_string(), rows, next })
     })
     .await
-}
-
-fn is_full<T>(rows: &[T]) -> bool {
-    u32::try_from(rows.len()).is_ok_and(|rows| rows >= MOST_ROWS)
-}
-
-fn of<T>(tank: String, series: Series, rows: Vec<T>, next: Option<i64>) -> Page<T> {
-    let Series { signal, unit, zone, .. } = series;
-    Page { tank, signal, unit, zone: zone.to_string(), rows, next }
 }
 
 async fn read<T: Serialize + Send + 'static>(

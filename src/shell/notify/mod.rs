@@ -31,7 +31,8 @@ use std::time::{Duration, Instant};
 use tokio::sync::oneshot;
 
 use crate::config::channel::NotifySettings;
-use crate::config::setup::BrokerSettings;
+use crate::config::setup::{BrokerSettings, DaemonSettings};
+use crate::control::TankPlan;
 use crate::time::Zone;
 use crate::wire::metrics::Meters;
 
@@ -64,6 +65,13 @@ pub struct Parts {
     pub pulse: Arc<Pulse>,
     /// The meters.
     pub meters: Meters,
+}
+
+/// Whose local time counts for notifications: what daemon.yaml says, else the usual tank's, else the first one's.
+pub fn zone<'a>(settings: &DaemonSettings, mut tanks: impl Iterator<Item = &'a TankPlan> + Clone) -> Zone {
+    let first = tanks.clone().next();
+    let usual = tanks.find(|tank| settings.usual_tank.as_ref() == Some(&tank.name));
+    settings.notify.zone.or(usual.or(first).map(|tank| tank.zone)).unwrap_or(Zone::UTC)
 }
 
 /// The way out, as control sees it.
@@ -156,10 +164,8 @@ impl Notifier {
             std::thread::sleep(Duration::from_millis(20));
         }
         self.send(Letter::Stop);
-        let Some(thread) = self.thread.take() else { return };
-        let until = Instant::now() + Duration::from_secs(3);
-        while Instant::now() < until && !thread.is_finished() {
-            std::thread::sleep(Duration::from_millis(10));
+        if let Some(thread) = self.thread.take() {
+            background::join_within(thread, Duration::from_secs(3));
         }
     }
 }

@@ -40,9 +40,6 @@ const QUEUE: usize = 4096;
 /// What failed is tried again after this.
 const RETRY: Duration = Duration::from_secs(5);
 
-/// Between two looks at a thread that should end.
-const LOOK_AGAIN: Duration = Duration::from_millis(20);
-
 const JOURNAL_LOST: &str = "the store does not keep up: journal lines are lost";
 
 enum Job {
@@ -187,27 +184,15 @@ impl Store {
         let mut left = 100;
         while self.jobs.try_send(Job::Stop).is_err() && left > 0 {
             left -= 1;
-            std::thread::sleep(LOOK_AGAIN);
+            std::thread::sleep(Duration::from_millis(20));
         }
-        join_within(self.thread, Duration::from_secs(3));
+        background::join_within(self.thread, Duration::from_secs(3));
     }
 }
 
 fn lost(health: &Health, meters: &Meters, why: &str) {
     meters.store_failures.inc();
     health.set(Some(why.to_owned()));
-}
-
-/// Waits for a thread to end, and leaves one that hangs to the end of the process.
-fn join_within(thread: JoinHandle<()>, patience: Duration) {
-    let mut left = patience;
-    while !thread.is_finished() && !left.is_zero() {
-        std::thread::sleep(LOOK_AGAIN);
-        left = left.saturating_sub(LOOK_AGAIN);
-    }
-    if thread.is_finished() {
-        let _ = thread.join();
-    }
 }
 
 struct Writer {

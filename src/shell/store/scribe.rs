@@ -42,7 +42,7 @@ impl Scribe {
     /// All lines are with the store, or the time is over.
     pub fn close(self, patience: Duration) {
         drop(self.lines);
-        super::join_within(self.thread, patience);
+        background::join_within(self.thread, patience);
     }
 }
 

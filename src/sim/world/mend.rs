@@ -8,6 +8,8 @@ use crate::control::plan::Switch;
 use crate::time::Span;
 
 use super::super::fault::What;
+use super::super::fitting::{FloatSide, Spot};
+use super::super::probe::Probe;
 use super::World;
 
 /// What happened in a moment counts as the cause of a harm for so long, unless somebody came. [choice: a day]
@@ -58,6 +60,16 @@ impl World {
         }
         self.left.retain(|(_, id)| !set_right.contains(id));
         self.tanks[tank].physics.set_right();
+        // Nobody leaves before the float that calls for water is up.
+        let calls = |probe: &Probe| {
+            probe.tanks.contains(&tank)
+                && probe.fitting.float == Some(FloatSide::Low)
+                && probe.fitting.spot != Spot::Reservoir
+                && !probe.under
+        };
+        if self.probes.iter().any(calls) {
+            self.top_up(tank);
+        }
         mended.iter().map(|id| self.catalogue.sentence(&super::run::untimed(&self.faults[*id]))).collect()
     }
 

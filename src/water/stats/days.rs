@@ -156,7 +156,7 @@ impl Steadiness {
 
     /// Closes each day whose midnight lies at or before `at`.
     fn pass(&mut self, rules: &Rules, from: Wall, at: Wall, mut over: impl FnMut(&mut Self, Wall)) {
-        while let Some((_, until, _)) = self.day.clone().filter(|(_, until, _)| *until <= at) {
+        while let Some(until) = self.day.as_ref().map(|(_, until, _)| *until).filter(|until| *until <= at) {
             over(self, until.max(from));
             // Days in which no daemon lived are left out: the next one is today's, or the one after.
             let next = rules.zone.day(if from > until { from } else { until });

@@ -19,13 +19,12 @@ mod of_top_offs;
 mod process;
 #[cfg(test)]
 mod tests;
-
-use prometheus::proto::{Bucket, Counter, Gauge, Histogram, LabelPair, Metric, MetricFamily, MetricType};
-use prometheus::{Encoder, TextEncoder};
+mod text;
 
 pub use meters::{Meters, PublishKind, PublishResult};
 pub use of_days::{SignalRecord, TankRecords};
 pub use process::ProcessFacts;
+pub use text::Samples;
 
 use crate::control::plan::Switch;
 use crate::control::status::TankStatus;
@@ -65,70 +64,6 @@ pub enum Kind {
     Counter,
     /// Counts by upper edges.
     Histogram,
-}
-
-/// Takes the samples of one family.
-pub struct Samples {
-    kind: Kind,
-    labels: &'static [&'static str],
-    metrics: Vec<Metric>,
-}
-
-impl Samples {
-    fn pairs(&self, values: &[&str]) -> Vec<LabelPair> {
-        debug_assert_eq!(values.len(), self.labels.len(), "a value for each label of {:?}", self.labels);
-        let pairs = self.labels.iter().zip(values).map(|(name, value)| {
-            let mut pair = LabelPair::default();
-            pair.set_name((*name).to_owned());
-            pair.set_value((*value).to_owned());
-            pair
-        });
-        pairs.collect()
-    }
-
-    fn put(&mut self, values: &[&str], value: f64) {
-        let mut metric = Metric::from_label(self.pairs(values));
-        match self.kind {
-            Kind::Gauge => {
-                let mut gauge = Gauge::default();
-                gauge.set_value(value);
-                metric.set_gauge(gauge);
-            }
-            Kind::Counter => {
-                let mut counter = Counter::default();
-                counter.set_value(value);
-                metric.set_counter(counter);
-            }
-            Kind::Histogram => debug_assert!(false, "a histogram is put by its steps"),
-        }
-        self.metrics.push(metric);
-    }
-
-    /// A histogram: each upper edge with the count up to it, and count and sum of all.
-    fn put_steps(&mut self, values: &[&str], steps: impl Iterator<Item = (f64, u64)>, (count, sum): (u64, f64)) {
-        let mut histogram = Histogram::default();
-        histogram.set_sample_count(count);
-        histogram.set_sample_sum(sum);
-        let buckets = steps.map(|(edge, count)| {
-            let mut bucket = Bucket::default();
-            bucket.set_upper_bound(edge);
-            bucket.set_cumulative_count(count);
-            bucket
-        });
-        histogram.set_bucket(buckets.collect());
-        let mut metric = Metric::from_label(self.pairs(values));
-        metric.set_histogram(histogram);
-        self.metrics.push(metric);
-    }
-
-    /// One of the words is 1, the others are 0.
-    fn state_set(&mut self, values: &[&str], words: &[&str], state: Option<&str>) {
-        for word in words {
-            let mut all = values.to_vec();
-            all.push(word);
-            self.put(&all, yes(state == Some(word)));
-        }
-    }
 }
 
 const fn gauge(
@@ -218,19 +153,15 @@ impl TankText {
     fn piece(&mut self) -> Option<String> {
         let family = *self.families.get(self.family)?;
         let until = self.tanks.len().min(self.from + CHUNK);
-        let mut samples = Samples { kind: family.kind, labels: family.labels, metrics: Vec::new() };
+        let mut samples = Samples::new(family);
         for (status, records) in &self.tanks[self.from..until] {
             match family.samples {
                 From::Status(take) => take(status, &mut samples),
                 From::Records(take) => take(records, &mut samples),
             }
         }
-        let mut text = String::new();
-        if !samples.metrics.is_empty() {
-            let whole = encode(family, samples.metrics);
-            text = if self.headed { without_head(&whole) } else { whole };
-            self.headed = true;
-        }
+        let text = samples.finish(!self.headed);
+        self.headed |= !text.is_empty();
         self.from = until;
         if self.from >= self.tanks.len() {
             (self.family, self.from, self.headed) = (self.family + 1, 0, false);
@@ -250,28 +181,4 @@ impl Iterator for TankText {
             }
         }
     }
-}
-
-fn encode(family: &Family, metrics: Vec<Metric>) -> String {
-    let mut whole = MetricFamily::default();
-    whole.set_name(family.name.to_owned());
-    whole.set_help(family.help.to_owned());
-    whole.set_field_type(match family.kind {
-        Kind::Gauge => MetricType::GAUGE,
-        Kind::Counter => MetricType::COUNTER,
-        Kind::Histogram => MetricType::HISTOGRAM,
-    });
-    whole.set_metric(metrics);
-    let mut bytes = Vec::new();
-    TextEncoder::new().encode(&[whole], &mut bytes).expect("a family with samples and a name goes into memory");
-    String::from_utf8(bytes).expect("names, labels and numbers are UTF-8")
-}
-
-/// The text without its two comment lines, which a family has once.
-fn without_head(text: &str) -> String {
-    text.lines().filter(|line| !line.starts_with('#')).fold(String::with_capacity(text.len()), |mut all, line| {
-        all.push_str(line);
-        all.push('\n');
-        all
-    })
 }
