@@ -89,7 +89,7 @@ pub struct ProofPlan {
 }
 
 impl Default for ProofPlan {
-    /// A month and some days [F16: 35 d], and a year [choice].
+    /// 35 days (F16), so that a monthly habit never rings, and a year (a choice).
     fn default() -> Self {
         Self {
             safeguards: Span::from_hours(35 * 24),
