@@ -6,6 +6,7 @@
 mod staged;
 
 use slackwater::config::Setup;
+use slackwater::control::plan::ChannelPlan;
 use slackwater::control::prove::{Check, ProofState, ProofsStatus, SessionStatus};
 use slackwater::sim::rehearsal::{Detail, Rehearsal, Rule};
 use slackwater::time::Span;
@@ -22,7 +23,12 @@ struct Home {
 
 impl Home {
     fn new(tank: &str, faults: &[&str]) -> Self {
-        let setup = example();
+        let mut setup = example();
+        // The example leaves its channels commented out; a rehearsal reads what would be sent.
+        let phone = ChannelPlan { name: "phone".into(), by: "webhook", mark: String::new() };
+        for tank in &mut setup.tanks {
+            tank.plan.proofs.channels = vec![phone.clone()];
+        }
         let run = staged(&setup, 3, 22.0, faults, Detail::Everything);
         let tank = setup.tanks.iter().position(|one| &*one.plan.name == tank).expect("it is in the example");
         let mut home = Self { setup, run, tank, acted: None };

@@ -6,10 +6,11 @@
 //! A proof is of a binding: where a probe speaks and how, where a plug is commanded and reports. The core knows no topic,
 //! so each binding gets a mark here, and another mark voids what was proven of the old one.
 
-use crate::control::plan::ProofPlan;
+use crate::control::plan::{ChannelPlan, ProofPlan};
 use crate::time::Span;
 use crate::wire::binding::{Pointer, ProbeForm};
 
+use super::channel::ChannelSettings;
 use super::output::Output;
 use super::probe::Probe;
 use super::read::Item;
@@ -40,6 +41,15 @@ fn mark(words: &[&str]) -> String {
     let hash =
         bytes.fold(0xcbf2_9ce4_8422_2325_u64, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x100_0000_01b3));
     format!("{hash:016x}")
+}
+
+/// The ways of alarms, for every tank.
+pub(super) fn channels(settings: &[ChannelSettings]) -> Vec<ChannelPlan> {
+    let plan = |channel: &ChannelSettings| {
+        let by = channel.by.word();
+        ChannelPlan { name: channel.name.clone(), by, mark: mark(&[&channel.name, by, &channel.by.place()]) }
+    };
+    settings.iter().map(plan).collect()
 }
 
 fn pointer(pointer: Option<&Pointer>) -> String {

@@ -148,7 +148,7 @@ pub struct Notice {
     /// One sentence: what, value with unit and age.
     pub text: String,
     /// What is measured, where the alarm is about one signal.
-    pub value: Option<Measured>,
+    pub value: Option<Box<Measured>>,
     /// What the daemon did, and how far that is proven: one sentence an output.
     pub did: Vec<String>,
     /// What happens if nobody acts.
@@ -159,6 +159,9 @@ pub struct Notice {
     pub group: Vec<String>,
     /// The name of the alarm whose consequence this one is, though it speaks for itself.
     pub part_of: Option<String>,
+    /// The channel that alone carries it; every one that wants it, if none is named.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub only: Option<Box<str>>,
 }
 
 /// What a notice is about, as it was measured.

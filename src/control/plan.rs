@@ -86,6 +86,19 @@ pub struct ProofPlan {
     pub probe_marks: Vec<String>,
     /// The same of each output's plug.
     pub output_marks: Vec<String>,
+    /// The channels by which alarms leave the house.
+    pub channels: Vec<ChannelPlan>,
+}
+
+/// One way of an alarm to a person.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ChannelPlan {
+    /// Its name.
+    pub name: Name,
+    /// Its kind, a word for people: `webhook`, `mail`, `topic`.
+    pub by: &'static str,
+    /// Another mark leads elsewhere.
+    pub mark: String,
 }
 
 impl Default for ProofPlan {
@@ -96,6 +109,7 @@ impl Default for ProofPlan {
             bindings: Span::from_hours(365 * 24),
             probe_marks: Vec::new(),
             output_marks: Vec::new(),
+            channels: Vec::new(),
         }
     }
 }
@@ -214,6 +228,11 @@ impl OutputKind {
     /// The word for it.
     pub fn word(self) -> &'static str {
         Self::WORDS.iter().find(|(kind, _)| *kind == self).map_or("other", |(_, word)| word)
+    }
+
+    /// Whether it can flood or burn: it does harm by running against its command.
+    pub fn can_harm(self) -> bool {
+        matches!(self, Self::Heater | Self::TopOff | Self::Doser)
     }
 
     /// Whether off is always allowed, by anybody (DESIGN: who decides).

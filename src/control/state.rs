@@ -151,6 +151,9 @@ pub struct UsualPower {
     pub least: f64,
     /// Fewer than one in twenty is higher.
     pub greatest: f64,
+    /// Its meter hardly ever says the same number twice on end: one that does is stuck.
+    #[serde(default)]
+    pub lively: bool,
 }
 
 /// An alarm's record.

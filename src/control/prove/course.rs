@@ -7,7 +7,7 @@ use crate::time::{Span, Wall};
 use super::super::deadlines::Deadlines;
 use super::super::effect::{Answer, DeadlineKind, Durability, Effect, JournalKind, Notice, NoticeKind};
 use super::super::ids::AlarmId;
-use super::super::plan::{AlarmSource, Priority};
+use super::super::plan::{AlarmSource, ChannelPlan, Priority};
 use super::super::requests::refused;
 use super::super::tank::Tank;
 use super::{IDLE, ProofOutcome, ProofRecord, Question, Session, Stage, Verdict};
@@ -77,9 +77,9 @@ impl Tank {
         let Some(Session { stage: Stage::Asking(question), .. }) = &mut self.proving.session else {
             return Err(nothing_asked());
         };
-        if let Some(expected) = question.code
-            && code != Some(expected)
-        {
+        let asks_for_code = !question.codes.is_empty();
+        let came_by = question.codes.iter().position(|expected| code == Some(*expected));
+        if asks_for_code && came_by.is_none() {
             question.tries += 1;
             if question.tries < TRIES {
                 let fix = "type the four digits that stand in the message: `prove yes 1234`".to_owned();
@@ -88,11 +88,10 @@ impl Tank {
             self.record_result(ProofOutcome::Failed, "the code was wrong three times", effects);
             return Ok(self.session_answer("FAILED"));
         }
-        let arrived = question.code.is_some();
         let (mut seen, watts) = (std::mem::take(&mut question.seen), question.watts);
-        seen.push(if arrived { "its code was typed in" } else { "a person saw it" }.to_owned());
+        seen.push(came_by.map_or_else(|| "a person saw it".to_owned(), |place| self.arrived(place)));
         if let Some((output, watts)) = watts {
-            self.plugs[output.index()].power.confirmed = Some(watts);
+            self.plugs[output.index()].power.confirm(watts);
         }
         self.record_result(ProofOutcome::Proven, &seen.join("; "), effects);
         Ok(self.session_answer("proven"))
@@ -111,37 +110,55 @@ impl Tank {
         Ok(self.session_answer("FAILED"))
     }
 
-    /// A message that says it is a test, over the way of every alarm.
-    pub(super) fn send_test(&mut self, effects: &mut Vec<Effect>) {
-        let code = code(self.now.wall);
-        let text = format!("TEST, no alarm: type {code} into the proof test that waits for it");
+    /// A message that says it is a test, by each channel, each with a code of its own: what is typed says which arrived.
+    pub(super) fn send_tests(&mut self, effects: &mut Vec<Effect>) {
         let alarm = self.plan.alarms.iter().position(|alarm| alarm.source == AlarmSource::ProofsDue).unwrap_or(0);
         let name = self.plan.alarms.get(alarm).map_or_else(|| "proofs-due".to_owned(), |alarm| alarm.name.to_string());
-        effects.push(Effect::Notify(Notice {
-            alarm: AlarmId::new(alarm),
-            name,
-            // So that it goes where the most urgent ones go.
-            priority: Priority::Urgent,
-            what: NoticeKind::Test,
-            since: self.now.wall,
-            text,
-            value: None,
-            did: Vec::new(),
-            consequence: "Nothing is wrong.".to_owned(),
-            action: "Type the code into the proof test: only whoever reads this can.".to_owned(),
-            group: Vec::new(),
-            part_of: None,
-        }));
+        let mut codes = Vec::new();
+        for (place, channel) in self.plan.proofs.channels.iter().enumerate() {
+            let code = code(self.now.wall, place);
+            codes.push(code);
+            effects.push(Effect::Notify(Notice {
+                alarm: AlarmId::new(alarm),
+                name: name.clone(),
+                // So that it goes where the most urgent ones go.
+                priority: Priority::Urgent,
+                what: NoticeKind::Test,
+                since: self.now.wall,
+                text: format!("TEST, no alarm: type {code} into the proof test that waits for it; by {}", channel.name),
+                value: None,
+                did: Vec::new(),
+                consequence: "Nothing is wrong.".to_owned(),
+                action: "Type the code into the proof test: only whoever reads this can.".to_owned(),
+                group: Vec::new(),
+                part_of: None,
+                only: Some((&*channel.name).into()),
+            }));
+        }
+        let ways: Vec<_> =
+            self.plan.proofs.channels.iter().map(|channel| format!("{} ({})", channel.name, channel.by)).collect();
+        let ways = ways.join(", ");
         if let Some(session) = &mut self.proving.session {
             session.said = None;
             session.stage = Stage::Asking(Question {
-                text: "type the four digits of the test message, from where alarms reach you".to_owned(),
-                code: Some(code),
+                text: format!("type the four digits of a test message, from where alarms reach you; it went by {ways}"),
+                codes,
                 tries: 0,
-                seen: vec!["a test message was sent".to_owned()],
+                seen: Vec::new(),
                 watts: None,
             });
         }
+    }
+
+    /// What a code that arrived shows: the channel it came by, and those of which nothing is known.
+    fn arrived(&self, place: usize) -> String {
+        let channels = &self.plan.proofs.channels;
+        let name = |channel: &ChannelPlan| format!("{} ({})", channel.name, channel.by);
+        let came = channels.get(place).map_or_else(String::new, name);
+        let others = channels.iter().enumerate().filter(|(other, _)| *other != place);
+        let others: Vec<_> = others.map(|(_, channel)| channel.name.to_string()).collect();
+        let others = if others.is_empty() { String::new() } else { format!("; not shown of {}", others.join(", ")) };
+        format!("its code came by {came} and was typed in{others}")
     }
 
     /// Once a step: judges what goes on, ends what nobody goes on with, and works out what is due.
@@ -196,11 +213,13 @@ impl Tank {
     }
 }
 
-/// Four digits that only whoever reads the message knows; not a secret, only no guess.
-fn code(now: Wall) -> u32 {
+/// Four digits that only whoever reads the message knows; not a secret, only no guess. Another place, others.
+fn code(now: Wall, place: usize) -> u32 {
     // Fibonacci hashing (Knuth, volume 3, section 6.4): neighbours in time are far apart.
-    let mixed = now.unix_millis().unsigned_abs().wrapping_mul(0x9E37_79B9_7F4A_7C15);
-    1000 + u32::try_from(mixed >> 40).unwrap_or(0) % 9000
+    let mixed = now.unix_millis().unsigned_abs().wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 40;
+    // A step without a common divisor with 9000.
+    let at = mixed.wrapping_add(2477 * place as u64) % 9000;
+    1000 + u32::try_from(at).unwrap_or(0)
 }
 
 fn nothing_asked() -> Answer {

@@ -143,7 +143,9 @@ impl Item {
                 let probes = probes.iter().map(|probe| of(&plan.proofs.probe_marks, probe.index()));
                 probes.chain([of(&plan.proofs.output_marks, cut_off.heater.index())]).collect::<Vec<_>>().join(" ")
             }),
-            Self::Arrives => String::new(),
+            Self::Arrives => {
+                plan.proofs.channels.iter().map(|channel| channel.mark.as_str()).collect::<Vec<_>>().join(" ")
+            }
         }
     }
 }

@@ -142,8 +142,8 @@ struct Watch {
 #[derive(Clone, Debug)]
 struct Question {
     text: String,
-    /// What stands in the message that was sent; typed in, it proves that it arrived.
-    code: Option<u32>,
+    /// What stands in the messages that were sent, one a channel; typed in, it proves that it arrived.
+    codes: Vec<u32>,
     tries: u8,
     seen: Vec<String>,
     watts: Option<(OutputId, f64)>,

@@ -141,7 +141,7 @@ impl Tank {
             return Err(refused(format!("{} cannot be proven now", item.key(&self.plan)), vec![reason, fix]));
         }
         if item == Item::Arrives {
-            self.send_test(effects);
+            self.send_tests(effects);
             return Ok(self.session_answer("a test message is on its way"));
         }
         let now = self.now;
@@ -241,6 +241,13 @@ impl Tank {
                 let why = quality.reason().unwrap_or("good").replace('-', " ");
                 return Some(format!("{name} has no good reading now: {why}"));
             }
+        }
+        if item == Item::Arrives && self.plan.proofs.channels.is_empty() {
+            return Some(
+                "no channel is written under `notify:` in daemon.yaml: nobody would be called; a way by the monitoring \
+                 stack is tested there"
+                    .to_owned(),
+            );
         }
         let pumps = item.probe().map(|probe| self.topped_off_by(probe)).unwrap_or_default();
         if let Some(runs) = pumps.iter().find(|output| self.plugs[output.index()].running() == Switch::On) {

@@ -5,7 +5,7 @@ use crate::time::Wall;
 use super::super::deadlines::Deadlines;
 use super::super::effect::{Answer, DeadlineKind};
 use super::super::ids::OutputId;
-use super::super::plan::{Condition, OutputKind, Switch};
+use super::super::plan::{Condition, Switch};
 use super::super::requests::done;
 use super::super::tank::Tank;
 use super::items::{self, Check, Item, far};
@@ -40,6 +40,22 @@ pub enum ProofState {
     Void,
     /// It failed, and was not proven since.
     Failed,
+}
+
+impl ProofState {
+    /// Every one, the best first.
+    pub const ALL: [Self; 5] = [Self::Proven, Self::Due, Self::Never, Self::Void, Self::Failed];
+
+    /// Its word.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Proven => "proven",
+            Self::Due => "due",
+            Self::Never => "never",
+            Self::Void => "void",
+            Self::Failed => "failed",
+        }
+    }
 }
 
 /// One proof.
@@ -179,7 +195,7 @@ impl Tank {
     /// What was never proven of an output that can flood or burn, each in words.
     pub(in crate::control) fn untested(&self, output: OutputId) -> Vec<String> {
         let kind = self.plan.outputs[output.index()].kind;
-        if !matches!(kind, OutputKind::Heater | OutputKind::TopOff | OutputKind::Doser) {
+        if !kind.can_harm() {
             return Vec::new();
         }
         let guards = |item: &Item| {

@@ -151,7 +151,7 @@ pub fn plan() -> TankPlan {
         interlocks: Vec::new(),
         holds: Vec::new(),
         mixing_bin: MixingBin::default(),
-        proofs: ProofPlan::default(),
+        proofs: ProofPlan { channels: ["phone", "mail", "siren"].map(channel).to_vec(), ..ProofPlan::default() },
         alarms: Vec::new(),
         drift: crate::control::plan::drift::DriftPlan::default(),
     };
@@ -309,6 +309,15 @@ pub enum PlugFault {
     Mute,
 }
 
+fn channel(name: &str) -> ChannelPlan {
+    let by = match name {
+        "phone" => "webhook",
+        "mail" => "mail",
+        _ => "topic",
+    };
+    ChannelPlan { name: Name::new(name), by, mark: format!("{name} {by}") }
+}
+
 /// What a plug's meter says every ten seconds.
 #[derive(Clone, Copy, Debug, PartialEq, Default)]
 pub enum Meter {
@@ -319,6 +328,10 @@ pub enum Meter {
     Follows(f64),
     /// So many watts, whatever the relay does.
     Says(f64),
+    /// About so many watts while its relay is on, another tenth each time.
+    Lively(f64),
+    /// The same of a relay that conducts for ever.
+    Welded(f64),
 }
 
 /// A tank and what surrounds it.
@@ -537,9 +550,11 @@ impl World {
         if self.speaks_at <= self.now.steady {
             self.speaks_at = self.now.steady.after(Span::from_seconds(10));
             for (index, meter) in self.meters.iter().enumerate() {
+                let tenths = (self.now.steady.millis() / 1000 % 7) as f64 / 10.0;
                 let watts = match (meter, self.plugs[index]) {
                     (Meter::Silent, _) => continue,
-                    (Meter::Follows(_), Switch::Off) => 0.0,
+                    (Meter::Follows(_) | Meter::Lively(_), Switch::Off) => 0.0,
+                    (Meter::Lively(watts), Switch::On) | (Meter::Welded(watts), _) => watts + tenths,
                     (Meter::Follows(watts), Switch::On) | (Meter::Says(watts), _) => *watts,
                 };
                 if self.broker {

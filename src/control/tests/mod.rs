@@ -2,9 +2,11 @@
 
 mod alarm_report;
 mod alarms;
+mod blips;
 mod bypass;
 mod drain_back;
 mod drift;
+mod frozen_meters;
 mod heat;
 mod holds;
 mod invariants;

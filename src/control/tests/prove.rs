@@ -112,7 +112,14 @@ fn restart(world: &mut World, output: usize, boots: Switch) {
 }
 
 fn code(world: &World) -> u32 {
-    let test = world.notices.iter().rev().find(|notice| notice.text.starts_with("TEST")).expect("a test message");
+    code_by(world, "phone")
+}
+
+/// What the test message of a channel says.
+fn code_by(world: &World, channel: &str) -> u32 {
+    let test = world.notices.iter().rev().find(|notice| notice.only.as_deref() == Some(channel));
+    let test = test.expect("a test message");
+    assert!(test.what == NoticeKind::Test && test.text.starts_with("TEST"), "{test:?}");
     let digits: String = test.text.chars().filter(char::is_ascii_digit).collect();
     digits.parse().unwrap()
 }
@@ -260,6 +267,42 @@ fn a_wrong_code_is_no_proof_that_the_message_arrived() {
     assert_eq!(say(&mut world, ProveAct::Yes, None, Some(code + 1)), Outcome::Refused);
     assert_eq!(say(&mut world, ProveAct::Yes, None, Some(code)), Outcome::Done);
     assert_eq!(proof(&world, "alarm-path", Check::Arrives).state, ProofState::Proven);
+}
+
+#[test]
+fn the_code_of_any_channel_proves_the_alarm_path_and_says_which_one_it_was() {
+    for (channel, others) in [("phone", "mail, siren"), ("mail", "phone, siren"), ("siren", "phone, mail")] {
+        let mut world = ready_lagoon();
+        say(&mut world, ProveAct::Begin, Some("alarm-path"), None);
+        say(&mut world, ProveAct::Ready, None, None);
+        let asked = session(&world).unwrap().instruction;
+        assert!(asked.contains("phone (webhook), mail (mail), siren (topic)"), "{asked}");
+        let code = code_by(&world, channel);
+        assert_eq!(say(&mut world, ProveAct::Yes, None, Some(code)), Outcome::Done);
+        let text = proof(&world, "alarm-path", Check::Arrives).text.unwrap();
+        assert!(text.contains(&format!("came by {channel} (")), "{text}");
+        assert!(text.contains(&format!("not shown of {others}")), "{text}");
+    }
+}
+
+#[test]
+fn without_a_channel_the_alarm_path_is_refused_and_another_channel_voids_its_proof() {
+    let mut lonely = plan();
+    lonely.proofs.channels.clear();
+    let mut world = World::with(lonely.clone(), crate::control::Remembered::Nothing);
+    world.advance(minutes(3));
+    say(&mut world, ProveAct::Begin, Some("alarm-path"), None);
+    let id = world.ask(Request::Prove { act: ProveAct::Ready, what: None, code: None, signed: None });
+    assert_eq!(world.answers[&id].outcome, Outcome::Refused);
+    assert!(world.answers[&id].details[0].contains("`notify:`"), "{:?}", world.answers[&id]);
+    let mut world = ready_lagoon();
+    say(&mut world, ProveAct::Begin, Some("alarm-path"), None);
+    say(&mut world, ProveAct::Ready, None, None);
+    let code = code(&world);
+    say(&mut world, ProveAct::Yes, None, Some(code));
+    let now = world.now;
+    world.tank = world.tank.clone().replan(lonely, now);
+    assert_eq!(proof(&world, "alarm-path", Check::Arrives).state, ProofState::Void);
 }
 
 #[test]

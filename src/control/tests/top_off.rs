@@ -15,23 +15,23 @@ use crate::time::{Span, Steady};
 use crate::units::{Quantity, Volume};
 
 /// A lagoon that has run soundly for long enough that nothing but its level decides.
-fn ready(plan: TankPlan) -> World {
+pub(super) fn ready(plan: TankPlan) -> World {
     let mut world = World::with(plan, Remembered::Nothing);
     world.advance(minutes(15));
     world.commands.clear();
     world
 }
 
-fn of(world: &World) -> TopOffStatus {
+pub(super) fn of(world: &World) -> TopOffStatus {
     world.tank.status(world.now).top_offs[0].clone()
 }
 
-fn interlock(world: &World, name: &str) -> &'static str {
+pub(super) fn interlock(world: &World, name: &str) -> &'static str {
     world.tank.status(world.now).interlocks.iter().find(|interlock| &*interlock.interlock == name).unwrap().state
 }
 
 /// Each time that it was told on, and for how long.
-fn runs(world: &World) -> Vec<(Steady, Span)> {
+pub(super) fn runs(world: &World) -> Vec<(Steady, Span)> {
     let mut runs = Vec::new();
     let mut on: Option<Steady> = None;
     for (at, _, to) in world.commands.iter().filter(|(_, output, _)| *output == TOP_OFF) {

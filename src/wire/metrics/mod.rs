@@ -13,6 +13,7 @@ mod meters;
 mod of_days;
 mod of_notices;
 mod of_outputs;
+mod of_proofs;
 mod of_safety;
 mod of_signals;
 mod of_top_offs;
@@ -127,7 +128,7 @@ fn moment(at: Option<Wall>) -> f64 {
 /// file of its own beside the others, and one more `chain` here.
 pub fn families() -> impl Iterator<Item = &'static Family> {
     let core = of_signals::FAMILIES.iter().chain(of_outputs::FAMILIES).chain(of_safety::FAMILIES);
-    core.chain(of_top_offs::FAMILIES).chain(of_days::FAMILIES)
+    core.chain(of_proofs::FAMILIES).chain(of_top_offs::FAMILIES).chain(of_days::FAMILIES)
 }
 
 /// The text of all tanks' families, piece by piece: family by family, and a few tanks at a time.

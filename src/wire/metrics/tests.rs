@@ -5,6 +5,7 @@ use crate::control::event::Alive;
 use crate::control::ids::Name;
 use crate::control::plan::{OutputKind, Priority};
 use crate::control::proof_times::ProofTimes;
+use crate::control::prove::{Check, OneProof, ProofState, ProofsStatus};
 use crate::control::quality::{Fault, Quality};
 use crate::control::status::{
     AlarmStatus, HoldStatus, InterlockStatus, OutputStatus, ProbeStatus, ProofStatus, RuleStatus, SampleCounts,
@@ -47,6 +48,20 @@ fn alarm() -> AlarmStatus {
         group: vec![],
         nuisance: vec![],
     }
+}
+
+fn proofs() -> ProofsStatus {
+    let float = OneProof {
+        of: "float".to_owned(),
+        check: Check::WetAndDry,
+        state: ProofState::Proven,
+        proven: Some(Wall::from_unix_millis(1_774_000_000_000)),
+        failed: None,
+        by: Some("Ana".to_owned()),
+        due: Some(Wall::from_unix_millis(1_777_024_000_000)),
+        text: None,
+    };
+    ProofsStatus { proofs: vec![float], ..ProofsStatus::default() }
 }
 
 /// An invented tank with one of everything.
@@ -141,7 +156,7 @@ fn tank(name: &str) -> TankStatus {
             starting: vec![],
             started: 1,
         }],
-        proofs: crate::control::prove::ProofsStatus::default(),
+        proofs: proofs(),
         alarms: vec![alarm()],
         alarm_load: crate::control::status::AlarmLoad::default(),
         caution: None,

@@ -134,7 +134,7 @@ impl Tank {
         }
         Verdict::Ask(Question {
             text: format!("did the {name} itself, and nothing else, {turns}?{draws}"),
-            code: None,
+            codes: Vec::new(),
             tries: 0,
             seen: std::mem::take(&mut watch.seen),
             watts: watch.watts.map(|watts| (output, watts)),
@@ -152,7 +152,7 @@ impl Tank {
                 text: format!(
                     "cut the power of the plug of {name} by hand, wait 30 s, give it back: was it {state} at once?"
                 ),
-                code: None,
+                codes: Vec::new(),
                 tries: 0,
                 seen: vec![format!("came back {state} from a power cut")],
                 watts: None,
@@ -256,7 +256,7 @@ impl Tank {
                     text: format!(
                         "did the {name} itself go off when the probe was warm (its lamp, or a meter in the socket)?"
                     ),
-                    code: None,
+                    codes: Vec::new(),
                     tries: 0,
                     seen: std::mem::take(&mut watch.seen),
                     watts: None,
@@ -290,5 +290,5 @@ impl Tank {
 
 /// What comes back wrongly does harm, whether or not anybody wrote how it should.
 fn plan_is_guarded(kind: OutputKind) -> bool {
-    matches!(kind, OutputKind::Heater | OutputKind::TopOff | OutputKind::Doser) || kind.is_life_support()
+    kind.can_harm() || kind.is_life_support()
 }
