@@ -141,7 +141,7 @@ fn from_words(text: &str) -> Result<Request, Answer> {
             [output, "watts"] => Ok(Request::Confirm { output: output.to_owned(), what: Learned::Watts }),
             _ => Err(unknown(format!("`{text}` does not say what to confirm; write `confirm OUTPUT watts`"))),
         },
-        "bypass" => bypass(text, &rest),
+        "bypass" => bypass(text, &rest, because),
         "prove" => prove(text, &rest),
         "end-bypass" => Ok(Request::EndBypass { interlock: one("interlock")? }),
         "ack" | "acknowledge" => Ok(Request::Acknowledge { alarm: at_most_one("alarm")? }),
@@ -181,21 +181,15 @@ fn force(text: &str, rest: &[&str]) -> Result<Request, Answer> {
     Ok(Request::Force { output: (*output).to_owned(), to, lasting: lasting_of(lasting)? })
 }
 
-fn bypass(text: &str, rest: &[&str]) -> Result<Request, Answer> {
+fn bypass(text: &str, rest: &[&str], because: Option<&str>) -> Result<Request, Answer> {
     let [interlock, rest @ ..] = rest else {
         return Err(unknown(format!("`{text}` wants an interlock, and why")));
     };
-    let Some(because) = rest.iter().position(|word| *word == "because") else {
+    let Some(reason) = because.map(str::trim) else {
         return Err(unknown(format!("`{text}` does not say why; write `bypass {interlock} for 2 h because ...`")));
     };
-    let lasting = match &rest[..because] {
-        [] => None,
-        ["for", span @ ..] if !span.is_empty() => {
-            Some(span.join(" ").parse().map_err(|error| unknown(format!("{error}")))?)
-        }
-        other => return Err(unknown(format!("`{}` is not a time such as `for 2 h`", other.join(" ")))),
-    };
-    Ok(Request::Bypass { interlock: (*interlock).to_owned(), reason: rest[because + 1..].join(" "), lasting })
+    let (interlock, reason) = ((*interlock).to_owned(), reason.to_owned());
+    Ok(Request::Bypass { interlock, reason, lasting: lasting_of(rest)? })
 }
 
 fn prove(text: &str, rest: &[&str]) -> Result<Request, Answer> {

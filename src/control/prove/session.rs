@@ -27,6 +27,7 @@ impl Tank {
         effects: &mut Vec<Effect>,
     ) -> Result<Answer, Answer> {
         let name = signed.map(str::trim).filter(|name| !name.is_empty());
+        let way = by;
         let by =
             name.map_or_else(|| by.to_owned(), |name| format!("{} ({by})", name.chars().take(60).collect::<String>()));
         if act == ProveAct::Begin {
@@ -37,8 +38,14 @@ impl Tank {
             return Err(refused("no proof test goes on", vec![fix]));
         };
         session.acted = self.now.steady;
-        session.by.clone_from(&by);
-        self.unsaved = true;
+        // Who gives a name signs; whoever goes on by the same way without one goes on in that name.
+        let same_way = name.is_none() && session.by.ends_with(&format!("({way})"));
+        if !same_way {
+            session.by.clone_from(&by);
+        }
+        if act != ProveAct::Show {
+            effects.push(Effect::SaveState(Durability::AfterTheCommands));
+        }
         match act {
             ProveAct::Begin | ProveAct::Show => Ok(self.session_answer("the proof tests go on")),
             ProveAct::Ready => self.begin_step(effects),
@@ -104,7 +111,7 @@ impl Tank {
             said: None,
             acted: self.now.steady,
         });
-        self.unsaved = true;
+        effects.push(Effect::SaveState(Durability::AfterTheCommands));
         self.journal(JournalKind::Test, "proof tests", format!("begun by {by}"), effects);
         Ok(self.session_answer("proof tests begin"))
     }

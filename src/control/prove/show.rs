@@ -42,22 +42,6 @@ pub enum ProofState {
     Failed,
 }
 
-impl ProofState {
-    /// Every one, the best first.
-    pub const ALL: [Self; 5] = [Self::Proven, Self::Due, Self::Never, Self::Void, Self::Failed];
-
-    /// Its word.
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Proven => "proven",
-            Self::Due => "due",
-            Self::Never => "never",
-            Self::Void => "void",
-            Self::Failed => "failed",
-        }
-    }
-}
-
 /// One proof.
 #[derive(Clone, Debug, PartialEq, serde::Serialize)]
 pub struct ProofStatus {

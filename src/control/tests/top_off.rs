@@ -226,7 +226,7 @@ fn a_level_that_goes_on_rising_without_the_pump_is_a_siphon_f36() {
     world.reads[LEVEL] = Some(-4.5);
     world.top_off_for(minutes(3), 1.0);
     assert_eq!(runs(&world).len(), 1);
-    for _ in 0..12 {
+    for _ in 0..16 {
         *world.reads[LEVEL].as_mut().unwrap() += 0.5;
         world.advance(seconds(15));
     }

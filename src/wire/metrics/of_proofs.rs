@@ -6,25 +6,19 @@
 use crate::control::prove::ProofState;
 use crate::control::status::TankStatus;
 
-use super::{Family, Samples, gauge, moment};
+use super::{Family, Samples, gauge, moment, yes};
 
 const PROOF: &[&str] = &["tank", "of", "check"];
 
 pub(super) const FAMILIES: &[Family] = &[
-    gauge(
-        "slackwater_proof_test_state",
-        "State set of a proof test (proven, due, never, void, failed); void: its binding is another one now.",
-        &["tank", "of", "check", "state"],
-        |tank, to| {
-            for proof in &tank.proofs.proofs {
-                let labels = [&*tank.tank, &*proof.of, proof.check.word()];
-                to.state_set(&labels, &ProofState::ALL.map(ProofState::word), Some(proof.state.word()));
-            }
-        },
-    ),
+    gauge("slackwater_proof_test_failed", "1 if the proof test failed and was not proven since.", PROOF, |tank, to| {
+        for proof in &tank.proofs.proofs {
+            to.put(&[&tank.tank, &proof.of, proof.check.word()], yes(proof.state == ProofState::Failed));
+        }
+    }),
     gauge(
         "slackwater_proof_test_last_success_timestamp_seconds",
-        "Unix time of the last proof that counts; 0 if there is none.",
+        "Unix time of the last proof of this binding; 0 if there is none, or if the binding is another one now.",
         PROOF,
         |tank, to| {
             for proof in &tank.proofs.proofs {
