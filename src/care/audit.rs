@@ -191,23 +191,25 @@ fn alarm_path(facts: &Facts, findings: &mut Vec<Finding>) {
     }
 }
 
-/// Guided proof tests, where somebody keeps their records.
+/// What guided tests have shown of late, and what they have not.
 fn proofs(tank: &str, plan: &super::plan::TankCare, facts: &Facts, now: Wall, findings: &mut Vec<Finding>) {
-    let records = facts.tanks.get(tank).and_then(|facts| facts.proof_tests.as_ref());
-    let Some(records) = records else {
-        if !plan.safeguards.is_empty() {
-            let says = format!("no records of proof tests: {}", plan.safeguards.join(", "));
-            let fix = "lift the float, wet the leak probe, unplug a thermometer, and see each act".to_owned();
-            findings.push(finding("proof tests", None, says, Some(fix)));
-        }
+    let Some(tests) = facts.tanks.get(tank).map(|facts| &facts.proof_tests).filter(|tests| !tests.is_empty()) else {
         return;
     };
-    for safeguard in &plan.safeguards {
-        let last = records.get(safeguard).copied().flatten();
+    let old = |(name, last): (&String, &Option<Wall>)| {
         let days = last.map(|last| plan.zone.calendar_day(now).days_since(plan.zone.calendar_day(last)));
-        let fine = days.is_some_and(|days| days <= PROVEN_WITHIN);
-        let says = days.map_or_else(|| "never proven".to_owned(), |days| format!("proven {days} days ago"));
-        let fix = (!fine).then(|| format!("prove {safeguard} again before you leave"));
-        findings.push(finding(&format!("proof {safeguard}"), Some(fine), says, fix));
+        match days {
+            None => Some(format!("{name} (never)")),
+            Some(days) if days > PROVEN_WITHIN => Some(format!("{name} ({days} days ago)")),
+            Some(_) => None,
+        }
+    };
+    let old: Vec<String> = tests.iter().filter_map(old).collect();
+    if old.is_empty() {
+        let says = format!("all {} were passed within {PROVEN_WITHIN} days", tests.len());
+        return findings.push(finding("proof tests", Some(true), says, None));
     }
+    let says = format!("not passed within {PROVEN_WITHIN} days: {}", old.join(", "));
+    let fix = format!("go through `slackwater prove --tank {tank}` before you leave");
+    findings.push(finding("proof tests", Some(false), says, Some(fix)));
 }

@@ -26,8 +26,8 @@ pub struct TankFacts {
     pub alarms: Vec<String>,
     /// Interlocks that are tripped or latched, in words.
     pub trips: Vec<String>,
-    /// When each safeguard was last proven by a guided test, by name; `None`: nobody keeps such records.
-    pub proof_tests: Option<BTreeMap<String, Option<crate::time::Wall>>>,
+    /// When each safeguard last passed its guided test, by what is tested; `None`: never, or not since it failed.
+    pub proof_tests: BTreeMap<String, Option<crate::time::Wall>>,
 }
 
 /// An output's count.

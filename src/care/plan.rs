@@ -40,8 +40,6 @@ pub struct TankCare {
     pub light_seconds: Option<f64>,
     /// Where the temperature loop holds the water, °C.
     pub target: Option<f64>,
-    /// Safeguards that a proof test is for, by interlock.
-    pub safeguards: Vec<String>,
 }
 
 impl TankCare {
@@ -59,7 +57,6 @@ impl TankCare {
             spots: Vec::new(),
             light_seconds: None,
             target: None,
-            safeguards: Vec::new(),
         }
     }
 }

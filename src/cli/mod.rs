@@ -6,6 +6,7 @@
 mod alarms;
 mod alarms_report;
 pub mod ask;
+pub mod bypass;
 mod calc;
 pub mod care;
 pub mod check;
@@ -19,6 +20,7 @@ pub mod listen;
 mod log;
 pub mod model;
 mod notify;
+pub mod prove;
 pub mod rehearse;
 pub mod run;
 mod set_aside;
@@ -57,6 +59,10 @@ enum Command {
     Confirm(ask::Confirm),
     /// Asks a dosing pump's calibration, container and plan.
     Dose(dose::Dose),
+    /// Sets one interlock aside for a time, with its reason; it acts again by itself.
+    Bypass(bypass::Bypass),
+    /// Goes through proof tests, each seen by the daemon itself; shows what is proven and what is due.
+    Prove(prove::Prove),
     /// Acknowledges alarms.
     Ack(ask::Acknowledge),
     Log(Box<care::log::Log>),
@@ -95,6 +101,8 @@ pub fn main() -> ExitCode {
         Command::Reset(reset) => reset.run(),
         Command::Confirm(confirm) => confirm.run(),
         Command::Dose(dose) => dose.run(),
+        Command::Bypass(bypass) => bypass.run(),
+        Command::Prove(prove) => prove.run(),
         Command::Ack(acknowledge) => acknowledge.run(),
         Command::Log(log) => log.run(),
         Command::Refill(refill) => refill.run(),

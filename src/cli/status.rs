@@ -119,6 +119,12 @@ fn text(status: &Value) -> String {
             "unknown" => "armed, but its cause cannot be seen",
             state => state,
         };
+        let bypass = &interlock["bypass"];
+        if bypass.is_object() {
+            let trips = if bypass["cause_stands"] == true { "\nits cause stands: it would trip" } else { "" };
+            let text = format!("{state} by {}: {}{trips}", word(&bypass["by"]), word(&bypass["reason"]));
+            return (word(&interlock["interlock"]), text);
+        }
         let cause = interlock["cause"].as_str().map(|cause| format!(": {cause}")).unwrap_or_default();
         (word(&interlock["interlock"]), format!("{state}{cause}"))
     });
@@ -149,7 +155,10 @@ fn text(status: &Value) -> String {
         });
         let watts = watts + &usual.unwrap_or_default();
         let first = format!("{:3}  {proof}{watts}", word(&output["decided"]));
-        (word(&output["output"]), format!("{first}; {}: {}", word(&output["layer"]), word(&output["cause"])))
+        let untested: Vec<_> = each(&output["untested"]).map(word).collect();
+        let untested =
+            if untested.is_empty() { String::new() } else { format!("\nnever tested: {}", untested.join(", ")) };
+        (word(&output["output"]), format!("{first}; {}: {}{untested}", word(&output["layer"]), word(&output["cause"])))
     });
     section(&mut out, "top-off", each(&status["top_offs"]), |top_off| {
         let litres = |key: &str| top_off[key].as_f64().unwrap_or(0.0);
@@ -175,6 +184,7 @@ fn text(status: &Value) -> String {
             format!("{:.0} mm at the last stop, {:.0} mm usual, by {stops} stops", mm("newest_mm"), mm("usual_mm"));
         ("sump", format!("{first}\n{}", word(&back["grown"])))
     });
+    out += &proofs(&status["proofs"]);
     if let Some(caution) = status["caution"].as_str() {
         let _ = writeln!(out, "\ncaution: {caution}");
     }
@@ -209,6 +219,29 @@ fn alarms(out: &mut String, status: &Value) {
         let recent = &status["alarm_load"]["raised_in_10_minutes"];
         let _ = writeln!(out, "\na flood: {recent} alarms in 10 min; begin with the most urgent one that was first");
     }
+}
+
+/// What of the proof tests is not as it should be; nothing where all is proven.
+fn proofs(proofs: &Value) -> String {
+    let count = |key: &str| proofs[key].as_u64().unwrap_or(0);
+    let (never, overdue, failed) = (count("never"), count("overdue"), count("failed"));
+    let session = &proofs["session"];
+    let mut out = String::new();
+    if session.is_object() {
+        let (of, check) = (word(&session["of"]), word(&session["check"]));
+        let _ = writeln!(
+            out,
+            "\nproof tests go on: {of} {check}, {}: {}",
+            word(&session["stage"]),
+            word(&session["instruction"])
+        );
+    } else if never + overdue + failed > 0 {
+        let _ = writeln!(
+            out,
+            "\nproof tests: {never} never done, {overdue} overdue, {failed} failed; `slackwater prove --list` shows them"
+        );
+    }
+    out
 }
 
 fn whole_seconds(millis: u64) -> Span {

@@ -40,7 +40,6 @@ pub(super) fn care(fields: &Fields, plan: &TankPlan, facts: &TankFacts) -> TankC
     }
     care.light_seconds = light_seconds(plan);
     care.target = plan.thermostat.as_ref().map(|thermostat| thermostat.target);
-    care.safeguards = plan.interlocks.iter().map(|interlock| interlock.name.to_string()).collect();
     care
 }
 

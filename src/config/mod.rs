@@ -34,6 +34,7 @@ mod plug;
 mod power;
 mod probe;
 pub mod problem;
+mod proofs;
 mod read;
 mod rules;
 mod scope;

@@ -123,7 +123,7 @@ pub(super) fn output<'a>(name: Name, item: &Item<'a>, around: &Around) -> Output
     if let Some(item) = fields.need("plug", "{ command: { topic: tank/plug/set, on: \"ON\", off: \"OFF\" } }")
         && let Some(read) = plug::plug(&item, &context)
     {
-        let harms = matches!(kind, OutputKind::Heater | OutputKind::TopOff | OutputKind::Doser);
+        let harms = kind.can_harm();
         if harms && read.plan.boots == Some(Switch::On) {
             item.wrong(format!(
                 "a {} whose plug comes back on after a power cut runs before anybody decides\nset the plug itself to come back off, then write `boots: off`",

@@ -29,7 +29,7 @@ use super::thermostat;
 use super::top_off;
 use super::topic::Owners;
 
-const KEYS: [&str; 23] = [
+const KEYS: [&str; 24] = [
     "tank",
     "shared",
     "probes",
@@ -46,6 +46,7 @@ const KEYS: [&str; 23] = [
     "interlocks",
     "holds",
     "mixing_bin",
+    "proofs",
     "alarms",
     "stability",
     "drift",
@@ -107,6 +108,7 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
         lights: Vec::new(),
         interlocks: interlocks.iter().map(|interlock| interlock.plan.clone()).collect(),
         holds: hold::holds(fields.get("holds").as_ref(), &scope),
+        proofs: super::proofs::proofs(fields.get("proofs").as_ref(), &probes, &outputs),
         mixing_bin: fields.get("mixing_bin").map(|item| mixing_bin(&item, about.water, &scope)).unwrap_or_default(),
         alarms: Vec::new(),
         drift: crate::control::plan::drift::DriftPlan::default(),

@@ -332,6 +332,9 @@ fn alarm_text(plan: &TankPlan, alarm: &crate::control::plan::AlarmPlan) -> Strin
         AlarmSource::PowerLost => "a power meter says nothing".to_owned(),
         AlarmSource::ClockJumped => "the clock jumped by more than a minute".to_owned(),
         AlarmSource::StateDamaged => "the saved state could not be read".to_owned(),
+        AlarmSource::ProofsDue => "a proof test is overdue".to_owned(),
+        AlarmSource::ProofFailed => "a proof test failed, and was not proven since".to_owned(),
+        AlarmSource::Bypassed => "a person has set an interlock aside".to_owned(),
     };
     let lasts = match &alarm.source {
         AlarmSource::Condition(cause) => {

@@ -139,6 +139,9 @@ fn about(plan: &TankPlan, source: &AlarmSource) -> About {
         | AlarmSource::Changeovers
         | AlarmSource::HoldOverdue(_)
         | AlarmSource::PowerLost
+        | AlarmSource::Bypassed
+        | AlarmSource::ProofsDue
+        | AlarmSource::ProofFailed
         | AlarmSource::ClockJumped
         | AlarmSource::StateDamaged => {}
     }

@@ -119,6 +119,10 @@ pub enum JournalKind {
     Alarm,
     /// Somebody else switched or commanded a plug.
     Foreign,
+    /// A bypass began, was told again, or ended.
+    Bypass,
+    /// A proof test: begun, seen, failed.
+    Test,
     /// A top-off's run was judged, or its budget is spent.
     TopOff,
     /// A dose was missed or cut short, a plan changed, a pump was calibrated.
@@ -139,6 +143,8 @@ impl JournalKind {
             Self::Force => "force",
             Self::Alarm => "alarm",
             Self::Foreign => "foreign",
+            Self::Bypass => "bypass",
+            Self::Test => "test",
             Self::TopOff => "top-off",
             Self::Dosing => "dosing",
             Self::System => "system",
@@ -163,7 +169,7 @@ pub struct Notice {
     /// One sentence: what, value with unit and age.
     pub text: String,
     /// What is measured, where the alarm is about one signal.
-    pub value: Option<Measured>,
+    pub value: Option<Box<Measured>>,
     /// What the daemon did, and how far that is proven: one sentence an output.
     pub did: Vec<String>,
     /// What happens if nobody acts.
@@ -174,6 +180,9 @@ pub struct Notice {
     pub group: Vec<String>,
     /// The name of the alarm whose consequence this one is, though it speaks for itself.
     pub part_of: Option<String>,
+    /// The channel that alone carries it; every one that wants it, if none is named.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub only: Option<Box<str>>,
 }
 
 /// What a notice is about, as it was measured.
@@ -208,6 +217,8 @@ pub enum NoticeKind {
     /// It was shelved, suppressed by design or taken out of service after people were told of it: nothing more will
     /// come of it for now, and it may stand all the same. The text says why.
     Silenced,
+    /// Nothing is wrong: whether messages arrive is tried.
+    Test,
 }
 
 /// The answer to a request.

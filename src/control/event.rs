@@ -212,6 +212,39 @@ pub enum Learned {
     Watts,
 }
 
+/// What a person does in a session of proof tests.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ProveAct {
+    /// Begins one, or goes on with the one that stands.
+    Begin,
+    /// Is where the step wants them: it begins.
+    Ready,
+    /// Says yes to what is asked.
+    Yes,
+    /// Says no to what is asked.
+    No,
+    /// Leaves the step out.
+    Skip,
+    /// Ends the session.
+    Stop,
+    /// Only looks.
+    Show,
+}
+
+impl ProveAct {
+    /// Each with its word.
+    pub const WORDS: [(Self, &'static str); 7] = [
+        (Self::Begin, "begin"),
+        (Self::Ready, "ready"),
+        (Self::Yes, "yes"),
+        (Self::No, "no"),
+        (Self::Skip, "skip"),
+        (Self::Stop, "stop"),
+        (Self::Show, "show"),
+    ];
+}
+
 /// What a person can ask of a tank. The same over command line, `ask` topic and HTTP.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 #[serde(tag = "do", rename_all = "kebab-case", deny_unknown_fields)]
@@ -278,6 +311,35 @@ pub enum Request {
         /// What.
         what: DoseAsk,
     },
+    /// Set one interlock aside for a time.
+    Bypass {
+        /// The interlock's name.
+        interlock: String,
+        /// Why.
+        reason: String,
+        /// For how long; 2 h if not given.
+        #[serde(default)]
+        lasting: Option<Span>,
+    },
+    /// End a bypass before its time.
+    EndBypass {
+        /// The interlock's name.
+        interlock: String,
+    },
+    /// Go through proof tests.
+    Prove {
+        /// What to do in it.
+        act: ProveAct,
+        /// For `begin`: only this, by the name of what is proven or of a check, or `all`; what is due, if not given.
+        #[serde(default)]
+        what: Option<String>,
+        /// For `yes`: the digits of the test message.
+        #[serde(default)]
+        code: Option<u32>,
+        /// Who signs.
+        #[serde(default)]
+        signed: Option<String>,
+    },
     /// Acknowledge alarms.
     Acknowledge {
         /// The alarm's name; all, if not given.
@@ -312,7 +374,7 @@ pub enum Request {
 
 impl Request {
     /// The verbs, for an answer to an unknown one.
-    pub const VERBS: [&'static str; 13] = [
+    pub const VERBS: [&'static str; 16] = [
         "hold",
         "release",
         "new-water",
@@ -321,6 +383,9 @@ impl Request {
         "reset",
         "confirm",
         "dose",
+        "bypass",
+        "end-bypass",
+        "prove",
         "acknowledge",
         "shelve",
         "unshelve",

@@ -85,10 +85,51 @@ pub struct TankPlan {
     pub holds: Vec<HoldPlan>,
     /// The new water of water changes.
     pub mixing_bin: MixingBin,
+    /// How long proofs count.
+    pub proofs: ProofPlan,
     /// Alarms, each with its source.
     pub alarms: Vec<AlarmPlan>,
     /// What is watched for drift.
     pub drift: drift::DriftPlan,
+}
+
+/// How long proof tests count, and what they are proofs of.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ProofPlan {
+    /// Of floats, leak probes, cut-offs, silences and the way of alarms.
+    pub safeguards: Span,
+    /// Of which topic is which probe and which plug.
+    pub bindings: Span,
+    /// Of each probe: another mark is another binding, and its proofs are void.
+    pub probe_marks: Vec<String>,
+    /// The same of each output's plug.
+    pub output_marks: Vec<String>,
+    /// The channels by which alarms leave the house.
+    pub channels: Vec<ChannelPlan>,
+}
+
+/// One way of an alarm to a person.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ChannelPlan {
+    /// Its name.
+    pub name: Name,
+    /// Its kind, a word for people: `webhook`, `mail`, `topic`.
+    pub by: &'static str,
+    /// Another mark leads elsewhere.
+    pub mark: String,
+}
+
+impl Default for ProofPlan {
+    /// 35 days (F16), so that a monthly habit never rings, and a year (a choice).
+    fn default() -> Self {
+        Self {
+            safeguards: Span::from_hours(35 * 24),
+            bindings: Span::from_hours(365 * 24),
+            probe_marks: Vec::new(),
+            output_marks: Vec::new(),
+            channels: Vec::new(),
+        }
+    }
 }
 
 /// One sensor.
@@ -205,6 +246,11 @@ impl OutputKind {
     /// The word for it.
     pub fn word(self) -> &'static str {
         Self::WORDS.iter().find(|(kind, _)| *kind == self).map_or("other", |(_, word)| word)
+    }
+
+    /// Whether it can flood or burn: it does harm by running against its command.
+    pub fn can_harm(self) -> bool {
+        matches!(self, Self::Heater | Self::TopOff | Self::Doser)
     }
 
     /// Whether off is always allowed, by anybody (DESIGN: who decides).
@@ -837,6 +883,12 @@ pub enum AlarmSource {
     Trip(InterlockId),
     /// A hold is past its deadline.
     HoldOverdue(HoldId),
+    /// A person has set an interlock aside.
+    Bypassed,
+    /// A proof test is overdue.
+    ProofsDue,
+    /// A proof test failed, and nothing has proven the contrary since.
+    ProofFailed,
     /// More ran back into the sump than usual, or it came too high.
     DrainBack,
     /// What drifts, hours before a limit.

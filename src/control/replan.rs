@@ -28,6 +28,7 @@ impl Tank {
         }
         next.take_over_probes(&self);
         next.take_over_outputs(&self);
+        next.drop_forces_of_steps();
         next.take_over_top_offs(&self);
         next.take_over_dosers(&self);
         next.take_over_interlocks(&self);
@@ -79,6 +80,9 @@ impl Tank {
         for index in 0..self.plan.interlocks.len() {
             let Some(id) = old.plan.interlock(&self.plan.interlocks[index].name) else { continue };
             self.interlocks[index] = old.interlocks[id.index()].clone();
+            if !self.plan.interlocks[index].bypassable {
+                self.interlocks[index].bypass = None;
+            }
             let cause = self.plan.interlocks[index].cause;
             self.take_over(cause, old, old.plan.interlocks[id.index()].cause);
             if self.interlocks[index].acts() {

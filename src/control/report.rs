@@ -37,6 +37,7 @@ impl Tank {
             long_term: (!self.plan.drift.is_none() && self.plan.thermostat.is_some())
                 .then(|| self.drift.long_term.status(self.plan.drift.warmest_month)),
             holds: (0..self.holds.len()).map(|index| self.hold_status(index)).collect(),
+            proofs: self.proofs_status(),
             alarms: (0..self.alarms.len()).map(|index| self.alarm_status(index, now)).collect(),
             alarm_load: self.alarm_load(now),
             caution: held.then(|| NOT_ISOLATION.to_owned()),
@@ -47,6 +48,7 @@ impl Tank {
         let mut parts = Vec::new();
         for (plan, live) in self.plan.interlocks.iter().zip(&self.interlocks) {
             match live.stage {
+                _ if live.bypass.is_some() => parts.push(format!("{} bypassed", plan.name)),
                 Stage::Armed => {}
                 Stage::Tripped => parts.push(format!("{} tripped", plan.name)),
                 Stage::Latched => parts.push(format!("{} latched", plan.name)),
@@ -162,6 +164,7 @@ impl Tank {
             watts: plug.power.shown(plan, now.steady).map(|(watts, _)| watts),
             usual_power: plug.power.usual,
             confirmed_watts: plug.power.confirmed,
+            untested: self.untested(id),
             force: self.forces[id.index()].as_ref().map(|force| ForceStatus {
                 to: force.to,
                 until: now.wall_at(force.until),
@@ -182,6 +185,7 @@ impl Tank {
         InterlockStatus {
             interlock: plan.name.clone(),
             state: match live.stage {
+                _ if live.bypass.is_some() => "bypassed",
                 Stage::Latched => "latched",
                 Stage::Tripped => "tripped",
                 Stage::Armed if live.truth == Truth::Unknown => "unknown",
@@ -194,6 +198,7 @@ impl Tank {
                 .iter()
                 .map(|(output, to)| format!("{} {}", self.plan.outputs[output.index()].name, to.word()))
                 .collect(),
+            bypass: self.bypass_status(index),
             trips: live.trips,
             last_trip: live.last_trip,
         }
@@ -476,6 +481,7 @@ impl Tank {
             layers,
             rests_on: self.rests_on(id),
             proof: self.proof_sentence(id) + &self.power_sentence(id),
+            untested: self.untested(id),
         }
     }
 

@@ -37,6 +37,13 @@ impl Tank {
             Request::Reset { interlock } => self.ask_reset(by, interlock.as_deref(), effects).map(Some),
             Request::Confirm { output, what: Learned::Watts } => self.ask_confirm(by, &output, effects).map(Some),
             Request::Dose { pump, what } => self.ask_dose(by, &pump, what, effects).map(Some),
+            Request::Bypass { interlock, reason, lasting } => {
+                self.ask_bypass(by, &interlock, &reason, lasting, effects).map(Some)
+            }
+            Request::EndBypass { interlock } => self.ask_end_bypass(by, &interlock, effects).map(Some),
+            Request::Prove { act, what, code, signed } => {
+                self.ask_prove(by, act, what.as_deref(), code, signed.as_deref(), effects).map(Some)
+            }
             Request::Acknowledge { alarm } => self.ask_acknowledge(by, alarm.as_deref(), effects).map(Some),
             Request::Shelve { alarm, lasting } => self.ask_shelve(by, &alarm, lasting, effects).map(Some),
             Request::Unshelve { alarm } => self.ask_unshelve(by, &alarm, effects).map(Some),
@@ -143,7 +150,7 @@ impl Tank {
     }
 
     /// What above a force stands against it.
-    fn force_refusal(&self, output: OutputId, to: Switch) -> Option<String> {
+    pub(super) fn force_refusal(&self, output: OutputId, to: Switch) -> Option<String> {
         let opinions = self.opinions.get(output.index())?;
         if let Some((tripped, interlock)) = opinions.trip
             && tripped != to

@@ -10,6 +10,7 @@ use super::ids::Name;
 use super::lighting::LightStatus;
 use super::plan::{OutputKind, Priority, Switch};
 use super::proof_times::ProofTimes;
+use super::prove::ProofsStatus;
 use super::quality::Quality;
 use super::state::UsualPower;
 
@@ -50,6 +51,8 @@ pub struct TankStatus {
     pub long_term: Option<super::long_term::LongTermStatus>,
     /// Each hold procedure.
     pub holds: Vec<HoldStatus>,
+    /// Proof tests.
+    pub proofs: ProofsStatus,
     /// Each alarm.
     pub alarms: Vec<AlarmStatus>,
     /// Whether there are too many alarms for a person.
@@ -155,6 +158,9 @@ pub struct OutputStatus {
     /// W: what a person confirmed; trips are judged by it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub confirmed_watts: Option<f64>,
+    /// What was never proven of an output that can flood or burn.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub untested: Vec<String>,
     /// A force that stands.
     pub force: Option<ForceStatus>,
     /// Seconds on, over all time.
@@ -206,7 +212,7 @@ pub struct ForceStatus {
 pub struct InterlockStatus {
     /// Its name.
     pub interlock: Name,
-    /// `armed`, `tripped`, `latched`, `unknown` (armed, but its cause cannot be seen).
+    /// `armed`, `tripped`, `latched`, `unknown` (armed, but its cause cannot be seen), `bypassed`.
     pub state: &'static str,
     /// What tripped it, in words.
     pub cause: Option<String>,
@@ -214,10 +220,28 @@ pub struct InterlockStatus {
     pub since: Option<Wall>,
     /// What it forces.
     pub effects: Vec<String>,
+    /// A bypass that stands.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub bypass: Option<BypassStatus>,
     /// Trips over all time.
     pub trips: u64,
     /// The last trip.
     pub last_trip: Option<Wall>,
+}
+
+/// An interlock that a person has set aside.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct BypassStatus {
+    /// Who asked.
+    pub by: String,
+    /// Why.
+    pub reason: String,
+    /// Since when.
+    pub since: Wall,
+    /// Until when.
+    pub until: Wall,
+    /// Its cause is true now: it would trip.
+    pub cause_stands: bool,
 }
 
 /// A rule.
@@ -380,6 +404,9 @@ pub struct Explanation {
     pub rests_on: Vec<String>,
     /// How far it is proven.
     pub proof: String,
+    /// What was never tested of an output that can flood or burn.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub untested: Vec<String>,
 }
 
 /// What one layer of the arbiter says.

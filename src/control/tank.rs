@@ -33,6 +33,7 @@ use super::plan::{
 use super::plug::{Decision, Noticed, Plug, Telling};
 use super::power::{self, Ask};
 use super::probe::Probe;
+use super::prove::Proving;
 use super::quality::Fault;
 use super::spacing::Start;
 use super::state::TankState;
@@ -112,6 +113,7 @@ pub struct Tank {
     /// How the plan's alarms hang together.
     pub(super) links: Vec<AlarmLinks>,
     pub(super) flood: Flood,
+    pub(super) proving: Proving,
     pub(super) waiting: Vec<WaitingAnswer>,
     /// What each layer said of each output in the last step.
     pub(super) opinions: Vec<Opinions>,
@@ -165,6 +167,7 @@ impl Tank {
             alarms: vec![Alarm::default(); plan.alarms.len()],
             links: alarm_links::links(&plan),
             flood: Flood::default(),
+            proving: Proving::default(),
             waiting: Vec::new(),
             opinions: Vec::with_capacity(plan.outputs.len()),
             plugs,
@@ -192,7 +195,8 @@ impl Tank {
         for plug in &mut self.plugs {
             plug.count_time(now.steady);
         }
-        let news = self.take(event, &mut effects);
+        let watched = self.proving.watches();
+        let news = self.take(event, &mut effects) || watched;
         let due = self.deadline.is_some_and(|deadline| deadline.at <= now.steady);
         if !news && !due && self.calm == Calm::Settled && effects.is_empty() {
             return effects;
@@ -401,9 +405,11 @@ impl Tank {
         self.power_grows_old(&mut deadlines);
         self.evaluate_conditions(&mut deadlines);
         self.wish_heat(&mut deadlines);
+        self.follow_bypasses(effects, &mut deadlines);
         self.follow_interlocks(effects, &mut deadlines);
         self.insist_on_offs();
         self.follow_holds(effects, &mut deadlines);
+        self.follow_proofs(effects, &mut deadlines);
         self.end_forces(effects, &mut deadlines);
         self.explain_offs(effects, &mut deadlines);
         for index in 0..self.plugs.len() {
@@ -563,6 +569,13 @@ impl Tank {
     /// An off that we did not command: several together are a power cut, one alone is a person.
     fn explain_offs(&mut self, effects: &mut Vec<Effect>, deadlines: &mut Deadlines) {
         let now = self.now.steady;
+        for index in 0..self.plugs.len() {
+            // A person was asked to cut it.
+            if self.plugs[index].unexplained_off.is_some() && self.proving.cuts_power_of(OutputId::new(index)) {
+                let rests = self.plan.outputs[index].kind == OutputKind::Chiller;
+                self.plugs[index].lost_power(rests.then_some(now));
+            }
+        }
         let Some(first) = self.plugs.iter().filter_map(|plug| plug.unexplained_off).min() else { return };
         let off: Vec<_> = (0..self.plugs.len()).filter(|index| self.plugs[*index].unexplained_off.is_some()).collect();
         let spans = off.iter().map(|index| Plug::looked_at_for(&self.plan.outputs[*index], off.len()));

@@ -50,6 +50,7 @@ impl Tank {
             interlocks: vec![],
             holds: vec![],
             mixing_bin: crate::control::plan::MixingBin::default(),
+            proofs: crate::control::plan::ProofPlan::default(),
             alarms: vec![],
             drift: crate::control::plan::drift::DriftPlan::default(),
         };

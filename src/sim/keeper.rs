@@ -160,6 +160,7 @@ impl Keeper {
         let planned = self.tasks.iter().any(|(_, tank, task)| (*tank, *task) == visit);
         match notice.what {
             NoticeKind::Cleared | NoticeKind::Silenced => self.tasks.retain(|(_, tank, task)| (*tank, *task) != visit),
+            NoticeKind::Test => {}
             NoticeKind::Raised | NoticeKind::Reminder if planned => {}
             NoticeKind::Raised | NoticeKind::Reminder => self.plan(now.after(wait), visit.0, visit.1),
         }

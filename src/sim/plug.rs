@@ -92,7 +92,8 @@ pub(super) struct Plug {
     /// What is wrong with it; the number is the fault's.
     pub faults: Vec<(usize, OutputFault)>,
     pub chance: Chance,
-    frozen_watts: Option<f64>,
+    /// What its meter said last, W.
+    said_watts: Option<f64>,
     counted: Steady,
     worked: Span,
     /// The last command is carried out then; the next one not sooner.
@@ -115,7 +116,7 @@ impl Plug {
             up_since: start,
             faults: Vec::new(),
             chance,
-            frozen_watts: None,
+            said_watts: None,
             counted: start,
             worked: Span::ZERO,
             busy_until: start,
@@ -208,10 +209,6 @@ impl Plug {
     /// The faults are others now.
     pub fn change_faults(&mut self, faults: Vec<(usize, OutputFault)>, at: Steady) {
         self.count(at);
-        let freezes = |faults: &[(usize, OutputFault)]| faults.iter().any(|(_, own)| *own == OutputFault::MeterFreezes);
-        if freezes(&faults) && !freezes(&self.faults) {
-            self.frozen_watts = Some(self.true_watts());
-        }
         self.faults = faults;
     }
 
@@ -245,7 +242,8 @@ impl Plug {
         self.lease_ends = if told.to == Switch::On { lasts.map(|span| at.after(span)) } else { None };
     }
 
-    fn true_watts(&self) -> f64 {
+    /// What it draws, W.
+    pub fn true_watts(&self) -> f64 {
         let draws = self.faults.iter().rev().find_map(|(_, fault)| match fault {
             OutputFault::Draws(watts) => Some(*watts),
             _ => None,
@@ -257,7 +255,12 @@ impl Plug {
         let watts = self.true_watts();
         // The model: a meter is right to a watt, and shows 0 when no current flows.
         let noise = if watts > 0.0 { self.chance.noise(0.4).clamp(-1.0, 1.0) } else { 0.0 };
-        if self.has(OutputFault::MeterFreezes) { self.frozen_watts.unwrap_or(watts) } else { (watts + noise).max(0.0) }
+        let shown = (watts + noise).max(0.0);
+        if self.has(OutputFault::MeterFreezes) {
+            return *self.said_watts.get_or_insert(shown);
+        }
+        self.said_watts = Some(shown);
+        shown
     }
 
     /// On how many topics it tells of itself.

@@ -56,7 +56,6 @@ fn the_audit_names_what_will_not_last_and_what_to_do() {
     let mut home = Home::new(TankCare {
         supplies: vec![supply("alkalinity", Stuff::Litres(1.0), SupplySource::Log)],
         chores: vec![ChorePlan { name: "filter-sock".to_owned(), every_days: Some(5.0), ..ChorePlan::default() }],
-        safeguards: vec!["top-off-high".to_owned()],
         ..lagoon()
     });
     home.ask(refill("alkalinity", None)).unwrap();
@@ -66,19 +65,20 @@ fn the_audit_names_what_will_not_last_and_what_to_do() {
         home.ask(dose("alkalinity", "100 mL")).unwrap();
     }
     home.facts.channels.push("phone".to_owned());
+    let tests = |last| BTreeMap::from([("float-high wet-and-dry".to_owned(), last)]);
+    home.facts.tanks.get_mut("lagoon").unwrap().proof_tests = tests(None);
     let trip = (day("2026-07-10"), day("2026-07-20"));
     let audit = home.care.audit("lagoon", &home.plans, &home.facts, trip, home.now);
     let of = |about: &str| audit.findings.iter().find(|finding| finding.about == about).unwrap();
     assert_eq!(of("supply alkalinity").fine, Some(false), "{audit:?}");
     assert!(of("chore filter-sock").says.contains("2026-07-06"), "{audit:?}");
-    assert_eq!(of("proof tests").fine, None);
+    assert_eq!(of("proof tests").fine, Some(false));
+    assert!(of("proof tests").says.contains("float-high wet-and-dry (never)"), "{audit:?}");
     assert_eq!(of("sitter").fine, Some(false));
     assert!(audit.wanting && audit.findings.iter().all(|finding| finding.fine == Some(true) || finding.fix.is_some()));
-    // Records of proof tests, where somebody keeps them.
-    let records = BTreeMap::from([("top-off-high".to_owned(), Some(home.now.before(days(3))))]);
-    home.facts.tanks.get_mut("lagoon").unwrap().proof_tests = Some(records);
+    home.facts.tanks.get_mut("lagoon").unwrap().proof_tests = tests(Some(home.now.before(days(3))));
     let audit = home.care.audit("lagoon", &home.plans, &home.facts, trip, home.now);
-    assert!(audit.findings.iter().any(|finding| finding.about == "proof top-off-high" && finding.fine == Some(true)));
+    assert!(audit.findings.iter().any(|finding| finding.about == "proof tests" && finding.fine == Some(true)));
 }
 
 #[test]

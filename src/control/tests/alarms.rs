@@ -510,7 +510,7 @@ impl Watch {
             match notice.what {
                 NoticeKind::Raised => self.told.insert(notice.name.clone(), true),
                 NoticeKind::Cleared | NoticeKind::Silenced => self.told.insert(notice.name.clone(), false),
-                NoticeKind::Reminder => None,
+                NoticeKind::Reminder | NoticeKind::Test => None,
             };
         }
         self.seen = self.world.notices.len();

@@ -70,9 +70,9 @@ enum Phase {
     /// Judged; the pump is off and the level should stand.
     Watching {
         until: Steady,
+        /// What it may be, mm, and since when it is more than a siphon's rise over that.
         level: f64,
-        /// Since when it stands too far over that.
-        over: Option<Steady>,
+        rose_at: Option<Steady>,
     },
 }
 
@@ -279,9 +279,9 @@ impl TopOff {
                 ask(since.after(plan.expected));
             }
             Phase::Settling { judged_at, .. } => ask(judged_at),
-            Phase::Watching { until, over, .. } => {
+            Phase::Watching { until, rose_at, .. } => {
                 ask(until);
-                over.map(|over| over.after(verdict::RISE_STANDS)).into_iter().for_each(&mut ask);
+                rose_at.map(|at| at.after(verdict::STANDS_FOR)).into_iter().for_each(&mut ask);
             }
         }
         ask(self.started.after(AFTER_START));

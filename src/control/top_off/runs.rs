@@ -157,6 +157,11 @@ impl TopOff {
         self.ledger.fits_at(window, self.most(plan, window), litres, now)
     }
 
+    /// Whether a run goes on, or its answer is still looked at: the level must not move by anything else.
+    pub fn looks_at_a_run(&self) -> bool {
+        !matches!(self.phase, Phase::Waiting)
+    }
+
     /// A person has acknowledged that the record was lost.
     pub fn forget_assumed(&mut self) {
         self.ledger.forget_assumed();

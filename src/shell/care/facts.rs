@@ -1,6 +1,7 @@
 //! What control knows, as care asks for it.
 
 use crate::care::{OutputFact, SignalFact, TankFacts};
+use crate::control::prove::ProofState;
 use crate::control::status::TankStatus;
 use crate::shell::desk::answer::AT_MOST_STATUSES;
 use crate::shell::job::Job;
@@ -62,12 +63,16 @@ fn facts(status: &TankStatus) -> TankFacts {
     });
     let standing = status.alarms.iter().filter(|alarm| alarm.active);
     let tripped = status.interlocks.iter().filter(|interlock| matches!(interlock.state, "tripped" | "latched"));
+    let safeguards = status.proofs.proofs.iter().filter(|proof| proof.check.is_of_a_safeguard());
+    let tests = safeguards.map(|proof| {
+        let counts = matches!(proof.state, ProofState::Proven | ProofState::Due);
+        (format!("{} {}", proof.of, proof.check.word()), proof.proven.filter(|_| counts))
+    });
     TankFacts {
         outputs: outputs.collect(),
         signals: signals.collect(),
         alarms: standing.map(|alarm| format!("alarm {}: {}", alarm.alarm, alarm.text)).collect(),
         trips: tripped.map(|interlock| format!("interlock {} is {}", interlock.interlock, interlock.state)).collect(),
-        // Where the records of guided proof tests come in.
-        proof_tests: None,
+        proof_tests: tests.collect(),
     }
 }

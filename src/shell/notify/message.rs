@@ -45,6 +45,9 @@ pub struct Notification {
     /// The channel that did not deliver it, where another one tells it instead.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub instead_of: Option<String>,
+    /// The channel that alone carries it, where it is a test of that one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub only: Option<String>,
 }
 
 /// What kind of news.
@@ -97,6 +100,7 @@ impl From<NoticeKind> for What {
             NoticeKind::Cleared => Self::Cleared,
             NoticeKind::Reminder => Self::Reminder,
             NoticeKind::Silenced => Self::Silenced,
+            NoticeKind::Test => Self::Test,
         }
     }
 }
@@ -127,6 +131,7 @@ impl Notification {
             group: Vec::new(),
             again: 0,
             instead_of: None,
+            only: None,
         }
     }
 
@@ -149,6 +154,7 @@ impl Notification {
             consequence: notice.consequence,
             advice: notice.action,
             group: notice.group,
+            only: notice.only.map(String::from),
             again,
             ..Self::plain(tank, &notice.name, what, notice.priority, since, notice.text)
         }

@@ -58,6 +58,8 @@ pub struct Facts {
     pub low_floats: Vec<ProbeId>,
     /// Contacts on the floor.
     pub leaks: Vec<ProbeId>,
+    /// Outputs with the plug upstream of theirs.
+    pub isolators: Vec<(OutputId, OutputId)>,
 }
 
 /// A simulated tank's make.
@@ -141,9 +143,15 @@ impl Parameters {
         let litres = plan.water.litres().max(1.0);
         let machine = |(index, output): (usize, &OutputPlan)| {
             let said = facts.delivers.iter().find(|(of, _)| of.index() == index);
+            // What flows through a plug upstream is drawn by what hangs below.
+            let is_upstream = facts.isolators.iter().any(|(_, upstream)| upstream.index() == index);
             Machine {
                 kind: output.kind,
-                watts: output.rating.map_or_else(|| usual_watts(output.kind), crate::units::Power::watts),
+                watts: match output.rating {
+                    _ if is_upstream => 0.0,
+                    Some(rating) => rating.watts(),
+                    None => usual_watts(output.kind),
+                },
                 delivers: said
                     .map_or_else(|| usual_flow(output.kind, litres), |(_, flow)| flow.litres_per_minute() / 60.0),
                 alkalinity: alkalinity_of(plan, index),

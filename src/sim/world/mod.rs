@@ -9,6 +9,7 @@
 //! backwards (an earlier `to` does nothing). A shared topic is one device, whoever listens to it.
 
 mod build;
+mod current;
 mod mend;
 mod run;
 #[cfg(test)]
@@ -200,6 +201,8 @@ pub struct World {
     room: Room,
     weather: Chance,
     plugs: Vec<Plug>,
+    /// Each plug's plug upstream, without which it has no mains.
+    upstream: Vec<Option<usize>>,
     probes: Vec<Probe>,
     senders: Vec<Sender>,
     /// Which plugs listen to which topic.

@@ -16,6 +16,7 @@ mod of_doses;
 mod of_lights;
 mod of_notices;
 mod of_outputs;
+mod of_proofs;
 mod of_safety;
 mod of_signals;
 mod of_top_offs;
@@ -131,6 +132,7 @@ fn moment(at: Option<Wall>) -> f64 {
 /// file of its own beside the others, and one more `chain` here.
 pub fn families() -> impl Iterator<Item = &'static Family> {
     let core = of_signals::FAMILIES.iter().chain(of_outputs::FAMILIES).chain(of_safety::FAMILIES);
+    let core = core.chain(of_proofs::FAMILIES);
     core.chain(of_top_offs::FAMILIES).chain(of_doses::FAMILIES).chain(of_lights::FAMILIES).chain(of_days::FAMILIES)
 }
 

@@ -7,6 +7,7 @@ use crate::control::ids::Name;
 use crate::control::lighting::{LightStatus, SpotLight};
 use crate::control::plan::{OutputKind, Priority};
 use crate::control::proof_times::ProofTimes;
+use crate::control::prove::{Check, OneProof, ProofState, ProofsStatus};
 use crate::control::quality::{Fault, Quality};
 use crate::control::status::{
     AlarmStatus, HoldStatus, InterlockStatus, OutputStatus, ProbeStatus, ProofStatus, RuleStatus, SampleCounts,
@@ -77,6 +78,20 @@ fn pump() -> DosingStatus {
     }
 }
 
+fn proofs() -> ProofsStatus {
+    let float = OneProof {
+        of: "float".to_owned(),
+        check: Check::WetAndDry,
+        state: ProofState::Proven,
+        proven: Some(Wall::from_unix_millis(1_774_000_000_000)),
+        failed: None,
+        by: Some("Ana".to_owned()),
+        due: Some(Wall::from_unix_millis(1_777_024_000_000)),
+        text: None,
+    };
+    ProofsStatus { proofs: vec![float], ..ProofsStatus::default() }
+}
+
 /// An invented tank with one of everything.
 fn tank(name: &str) -> TankStatus {
     let good = Quality::Good;
@@ -121,6 +136,7 @@ fn tank(name: &str) -> TankStatus {
             watts: Some(0.5),
             usual_power: None,
             confirmed_watts: None,
+            untested: Vec::new(),
             force: None,
             on_seconds: 12.5,
             switches: 3,
@@ -135,6 +151,7 @@ fn tank(name: &str) -> TankStatus {
             cause: None,
             since: None,
             effects: vec![],
+            bypass: None,
             trips: 0,
             last_trip: None,
         }],
@@ -180,6 +197,7 @@ fn tank(name: &str) -> TankStatus {
             starting: vec![],
             started: 1,
         }],
+        proofs: proofs(),
         alarms: vec![alarm()],
         alarm_load: crate::control::status::AlarmLoad::default(),
         caution: None,
