@@ -13,7 +13,7 @@ use slackwater::control::plan::Switch;
 use slackwater::sim::rehearsal::{Detail, Entry, Rehearsal, Source};
 use slackwater::time::Span;
 
-use staged::staged;
+use staged::{example, staged};
 
 const HEATER: &str = "  heater:      { kind: heater, rating: 100 W, plug: ";
 const BEHIND: &str = "  heater-mains: { kind: other, rest: on, plug: { like: metered, at: lagoon/plug/heater-mains, boots: on, lease: none } }
@@ -21,6 +21,7 @@ const BEHIND: &str = "  heater-mains: { kind: other, rest: on, plug: { like: met
 
 /// The example, whose heater has an isolator.
 fn isolated() -> Setup {
+    assert!(example().tanks[0].facts.isolators.is_empty(), "the example has none of its own");
     let from = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
     let dir = tempfile::tempdir().unwrap();
     std::fs::create_dir(dir.path().join("tanks")).unwrap();

@@ -41,7 +41,7 @@ holds:",
 fn config(broker: &Broker, channels: &str) -> Config {
     let mut config = Config::new(broker);
     config.write_tank("lagoon", &lagoon());
-    config.extra = channels.to_owned();
+    channels.clone_into(&mut config.extra);
     config.write();
     config
 }
