@@ -31,6 +31,8 @@ const TABLE: &[Row] = &[
             "rumqttc",
             "rustls",
             "axum",
+            "hyper",
+            "hyper_util",
             "ureq",
             "rusqlite",
             "tracing",

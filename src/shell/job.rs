@@ -70,6 +70,13 @@ pub enum Job {
         /// What came back from each.
         reply: oneshot::Sender<Result<Vec<TestResult>, NotFound>>,
     },
+    /// A line for the journal of the daemon itself.
+    Noted {
+        /// What it is about.
+        subject: String,
+        /// What happened.
+        text: String,
+    },
     /// An alarm of the daemon that another thread noticed: its text, or `None` when it is over.
     Noticed(DaemonAlarm, Option<String>),
 }

@@ -135,6 +135,8 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
             pulse,
             loader: options.loader.clone(),
             data_dir: settings.data_dir.clone(),
+            clock,
+            public_url: settings.notify.public_url.clone(),
             on_listen: options.on_listen,
         };
         let web = background::spawn("http", move || http::run(service, stopped)).map_err(RunError::System)?;

@@ -146,7 +146,7 @@ fn redirect(setup: &mut Setup, door: SocketAddr, http: Option<u16>, scratch: &Sc
     (daemon.broker.tls, daemon.broker.user, daemon.broker.password_file) = (None, None, None);
     daemon.data_dir = scratch.data();
     daemon.notify = NotifySettings::default();
-    daemon.http.token_file = None;
+    (daemon.http.tokens, daemon.http.names, daemon.http.proxy) = (Vec::new(), Vec::new(), None);
     let usual = daemon.http.listen.port();
     let port = http.unwrap_or(if is_free(usual) { usual } else { 0 });
     daemon.http.listen = (Ipv4Addr::LOCALHOST, port).into();

@@ -1,14 +1,16 @@
 //! `/api/v1/notify`: how the channels are, and a test of them.
 
+use axum::Extension;
 use axum::body::Bytes;
 use axum::extract::State;
-use axum::http::{HeaderMap, StatusCode};
+use axum::http::StatusCode;
 use axum::response::{IntoResponse, Json, Response};
 use serde_json::json;
 
 use crate::shell::job::Job;
 
-use super::api::{ANSWER_WITHIN, asker, no_answer, not_found, problem};
+use super::access::Who;
+use super::api::{ANSWER_WITHIN, no_answer, not_found, problem};
 use super::{CONTROL_WITHIN, Shared};
 
 pub(super) async fn channels(State(shared): State<Shared>) -> Response {
@@ -26,13 +28,13 @@ struct Wish {
 }
 
 /// Tries one channel, or all: `{"channel": "phone"}` or `{}`.
-pub(super) async fn test(State(shared): State<Shared>, headers: HeaderMap, body: Bytes) -> Response {
+pub(super) async fn test(State(shared): State<Shared>, Extension(who): Extension<Who>, body: Bytes) -> Response {
     let wish: Result<Wish, _> = if body.is_empty() { Ok(Wish::default()) } else { serde_json::from_slice(&body) };
     let Ok(Wish { channel }) = wish else {
         let fix = "send `{\"channel\": \"phone\"}`, or `{}` for all of them";
         return problem(StatusCode::UNPROCESSABLE_ENTITY, "the request was not understood", fix);
     };
-    let by = asker(&headers).to_owned();
+    let by = who.described();
     match shared.control(|reply| Job::TestChannels { channel, by, reply }, ANSWER_WITHIN).await {
         Some(Ok(results)) => {
             let failed = results.iter().filter(|result| !result.delivered).count();
