@@ -150,7 +150,7 @@ pub struct TokenSettings {
 }
 
 /// What a token may. A greater one may what a lesser one may.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Role {
     /// See everything, change nothing.

@@ -93,7 +93,7 @@ pub struct NotFound {
 }
 
 /// The tanks, and the daemon around them.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct TankList {
     /// The one that a command without a tank means; `None`: it must be named.
     pub usual: Option<String>,
@@ -111,7 +111,7 @@ pub struct TankList {
 }
 
 /// One tank in a list.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct TankEntry {
     /// Its name.
     pub tank: String,

@@ -31,7 +31,7 @@ mod run;
 mod secrets;
 pub mod store;
 
-pub use http::Loader;
+pub use http::{Calculated, Calculations, Loader};
 pub use lock::LockError;
 pub use run::{Options, RunError, run};
 pub use secrets::first_line;

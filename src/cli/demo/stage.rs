@@ -104,6 +104,7 @@ pub fn play(demo: &Demo) -> Result<(), DemoError> {
         println!("{opening}");
     };
     let options = Options {
+        calculations: Some(super::super::calc::by_json::calculations()),
         loader: Some(loader(config, setup.daemon.clone())),
         clock: Some(clock),
         on_listen: Some(Box::new(say)),

@@ -7,11 +7,11 @@ use axum::body::Bytes;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Json, Response};
-use serde_json::json;
 
 use crate::control::effect::{Answer, Outcome};
 use crate::control::event::Request;
 use crate::control::plan::Switch;
+use crate::control::status::{AlarmLoad, AlarmStatus, TankStatus};
 use crate::shell::job::{Job, NotFound, TankList};
 use crate::wire::{ask, said};
 
@@ -63,14 +63,22 @@ pub(super) async fn tanks(State(shared): State<Shared>) -> Response {
 }
 
 pub(super) async fn status(State(shared): State<Shared>, Path(tank): Path<String>) -> Response {
+    match status_of(&shared, tank).await {
+        Ok(status) => Json(status).into_response(),
+        Err(refusal) => refusal,
+    }
+}
+
+/// A tank's status, or why there is none.
+async fn status_of(shared: &Shared, tank: String) -> Result<TankStatus, Response> {
     let asked = tank.clone();
     match shared.control(|reply| Job::Status { tank: asked, reply }, CONTROL_WITHIN).await {
-        Some(Some(status)) => Json(status).into_response(),
-        Some(None) => match shared.control(Job::List, CONTROL_WITHIN).await {
+        Some(Some(status)) => Ok(status),
+        Some(None) => Err(match shared.control(Job::List, CONTROL_WITHIN).await {
             Some(list) => no_tank(tank, list),
             None => no_answer(),
-        },
-        None => no_answer(),
+        }),
+        None => Err(no_answer()),
     }
 }
 
@@ -154,8 +162,53 @@ pub(super) async fn ask(
     }
 }
 
+/// What a request that is no tank's came to.
+#[derive(serde::Serialize, schemars::JsonSchema)]
+pub(super) struct Said {
+    /// `done`.
+    outcome: Outcome,
+    /// One sentence.
+    summary: String,
+}
+
+impl Said {
+    pub(super) fn done(summary: &str) -> Json<Self> {
+        Json(Self { outcome: Outcome::Done, summary: summary.to_owned() })
+    }
+}
+
+/// Which daemon this is.
+#[derive(serde::Serialize, schemars::JsonSchema)]
+pub(super) struct Version {
+    /// The program's version.
+    version: &'static str,
+    /// The newest version of the API.
+    api: &'static str,
+}
+
+pub(super) async fn version() -> Json<Version> {
+    Json(Version { version: env!("CARGO_PKG_VERSION"), api: "v1" })
+}
+
+/// A tank's alarms.
+#[derive(serde::Serialize, schemars::JsonSchema)]
+pub(super) struct AlarmList {
+    tank: String,
+    alarms: Vec<AlarmStatus>,
+    load: AlarmLoad,
+}
+
+pub(super) async fn alarms(State(shared): State<Shared>, Path(tank): Path<String>) -> Response {
+    match status_of(&shared, tank).await {
+        Ok(TankStatus { tank, alarms, alarm_load, .. }) => {
+            Json(AlarmList { tank: tank.to_string(), alarms, load: alarm_load }).into_response()
+        }
+        Err(refusal) => refusal,
+    }
+}
+
 /// What one tank answered where all were asked.
-#[derive(serde::Serialize)]
+#[derive(serde::Serialize, schemars::JsonSchema)]
 struct Of {
     tank: String,
     #[serde(flatten)]
@@ -163,10 +216,15 @@ struct Of {
 }
 
 /// The answers of all tanks, in their order; the outcome is the worst of them.
-#[derive(serde::Serialize)]
+#[derive(serde::Serialize, schemars::JsonSchema)]
 struct OfAll {
     outcome: Outcome,
     tanks: Vec<Of>,
+}
+
+/// The shape of the answers of all tanks.
+pub(super) fn of_all(generator: &mut schemars::SchemaGenerator) -> schemars::Schema {
+    generator.subschema_for::<OfAll>()
 }
 
 /// All tanks at once: one that needs its ten seconds to prove something keeps no other one waiting.
@@ -216,7 +274,7 @@ pub(super) async fn reload(State(shared): State<Shared>) -> Response {
     };
     let job = |reply| Job::Reload { setup: Box::new(setup), reply: Some(reply) };
     match shared.control(job, ANSWER_WITHIN).await {
-        Some(Ok(())) => Json(json!({ "outcome": "done", "summary": "the new config is at work" })).into_response(),
+        Some(Ok(())) => Said::done("the new config is at work").into_response(),
         Some(Err(why)) => problem(StatusCode::UNPROCESSABLE_ENTITY, &why, "mend the config; the old one goes on"),
         None => no_answer(),
     }

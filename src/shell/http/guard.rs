@@ -21,6 +21,7 @@ use crate::config::setup::Role;
 use crate::shell::job::Job;
 
 use super::access::{self, Access, Denied, Shown, Way, Who};
+use super::idempotency;
 use super::problem::{Kind, Problem};
 use super::routes::{Needs, Verb};
 use super::{GREATEST_BODY, Shared};
@@ -51,7 +52,7 @@ pub(super) async fn count(State(shared): State<Shared>, request: Request, next: 
 pub(super) async fn guard(State(shared): State<Shared>, request: Request, next: Next) -> Response {
     match admit(&shared, request).await {
         Ok((request, line)) => {
-            let response = next.run(request).await;
+            let response = idempotency::once(&shared, request, next).await;
             if let Some(line) = line {
                 let text = format!("{line}: {}", response.status().as_u16());
                 shared.note(text);
@@ -65,9 +66,12 @@ pub(super) async fn guard(State(shared): State<Shared>, request: Request, next: 
 /// The request with who asks it, and what the journal will say of it.
 async fn admit(shared: &Shared, mut request: Request) -> Result<(Request, Option<String>), Problem> {
     check_host(shared, &request)?;
-    let needs = needs(shared, &request);
+    let route = needs(shared, &request);
+    // A path that is no route, or takes another method, is not told to whoever may not look.
+    let needs = route.unwrap_or(Needs::Look);
     let who = who(shared, &request, needs)?;
-    let is_order = !matches!(*request.method(), Method::GET | Method::HEAD);
+    // What is no route changes nothing: it is told to be none, whatever came with it.
+    let is_order = route.is_some() && !matches!(*request.method(), Method::GET | Method::HEAD);
     if is_order {
         check_order(shared, &request, &who)?;
     }
@@ -92,11 +96,11 @@ async fn admit(shared: &Shared, mut request: Request) -> Result<(Request, Option
     Ok((request, line))
 }
 
-/// What the route needs; a path that is no route is not told to whoever may not look.
-fn needs(shared: &Shared, request: &Request) -> Needs {
-    let path = request.extensions().get::<MatchedPath>().map_or("", MatchedPath::as_str);
-    let verb = Verb::of(request.method());
-    verb.and_then(|verb| shared.needs.get(&(verb, path.to_owned())).copied()).unwrap_or(Needs::Look)
+/// What the route needs; `None`: there is no such route, or not by this method.
+fn needs(shared: &Shared, request: &Request) -> Option<Needs> {
+    let path = request.extensions().get::<MatchedPath>()?.as_str();
+    let verb = Verb::of(request.method())?;
+    shared.needs.get(&(verb, path.to_owned())).copied()
 }
 
 fn text(headers: &HeaderMap, name: impl Into<HeaderName>) -> Option<&str> {

@@ -9,12 +9,16 @@
 
 mod access;
 mod api;
+mod calc;
 mod connections;
 mod events;
 mod guard;
 mod history;
+mod idempotency;
+mod journal;
 mod metrics;
 mod notify;
+mod openapi;
 mod problem;
 mod process;
 mod routes;
@@ -31,7 +35,6 @@ use axum::extract::{DefaultBodyLimit, State};
 use axum::http::{StatusCode, header};
 use axum::middleware;
 use axum::response::{IntoResponse, Response};
-use axum::routing::get;
 use tokio::sync::{mpsc, oneshot, watch};
 
 use crate::config::setup::HttpSettings;
@@ -42,8 +45,10 @@ use super::daemon_alarms::DaemonAlarm;
 use super::job::Job;
 use super::pulse::Pulse;
 use access::Access;
+pub use calc::{Calculated, Calculations};
 use events::Hub;
 use guard::Hosts;
+use idempotency::Keys;
 use routes::{Needs, Verb};
 
 /// The greatest body of a request, bytes.
@@ -69,6 +74,8 @@ struct Shared {
     public_url: Option<String>,
     needs: Arc<BTreeMap<(Verb, String), Needs>>,
     hub: Arc<Hub>,
+    keys: Arc<Keys>,
+    calculations: Option<Calculations>,
     loader: Option<Loader>,
     data_dir: PathBuf,
 }
@@ -85,6 +92,8 @@ pub struct Service {
     pub pulse: Arc<Pulse>,
     /// For a reload by request.
     pub loader: Option<Loader>,
+    /// What can be worked out.
+    pub calculations: Option<Calculations>,
     /// Where the store lives, for its history.
     pub data_dir: PathBuf,
     /// The daemon's clock, for countdowns.
@@ -146,6 +155,8 @@ async fn serve(service: Service, stop: watch::Receiver<bool>) {
         public_url: service.public_url,
         needs: Arc::new(routes::needs()),
         hub: Arc::new(Hub::default()),
+        keys: Arc::default(),
+        calculations: service.calculations,
         loader: service.loader,
         data_dir: service.data_dir,
     };
@@ -162,16 +173,13 @@ async fn serve(service: Service, stop: watch::Receiver<bool>) {
 }
 
 fn router(shared: Shared) -> Router {
-    let guarded = routes::router()
+    let guarded = routes::router(routes::table())
         .fallback(api::nothing_there)
         .method_not_allowed_fallback(api::not_that_way)
         // Bodies are read and bounded by the guard.
         .layer(DefaultBodyLimit::disable())
         .layer(middleware::from_fn_with_state(shared.clone(), guard::guard));
-    Router::new()
-        .route("/healthz", get(async || "alive\n"))
-        .route("/readyz", get(ready))
-        .route("/metrics", get(metrics::metrics))
+    routes::router(routes::open())
         .merge(guarded)
         .layer(middleware::from_fn(problem::dress))
         .layer(middleware::from_fn_with_state(shared.clone(), guard::count))

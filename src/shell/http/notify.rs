@@ -5,9 +5,9 @@ use axum::body::Bytes;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Json, Response};
-use serde_json::json;
 
 use crate::shell::job::Job;
+use crate::shell::notify::letter::{ChannelState, TestResult};
 
 use super::access::Who;
 use super::api::{ANSWER_WITHIN, no_answer, not_found, problem};
@@ -15,15 +15,31 @@ use super::{CONTROL_WITHIN, Shared};
 
 pub(super) async fn channels(State(shared): State<Shared>) -> Response {
     match shared.control(Job::Channels, CONTROL_WITHIN).await {
-        Some(channels) => Json(json!({ "channels": channels })).into_response(),
+        Some(channels) => Json(Channels { channels }).into_response(),
         None => no_answer(),
     }
 }
 
+/// How the channels are.
+#[derive(serde::Serialize, schemars::JsonSchema)]
+pub(super) struct Channels {
+    channels: Vec<ChannelState>,
+}
+
+/// What came of a test.
+#[derive(serde::Serialize, schemars::JsonSchema)]
+pub(super) struct Tested {
+    /// `done`, or `refused` where one did not deliver.
+    outcome: &'static str,
+    summary: String,
+    channels: Vec<TestResult>,
+}
+
 /// What may be asked for.
-#[derive(Default, serde::Deserialize)]
+#[derive(Default, serde::Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
-struct Wish {
+pub(super) struct Wish {
+    /// The channel; all, if not given.
     channel: Option<String>,
 }
 
@@ -44,7 +60,7 @@ pub(super) async fn test(State(shared): State<Shared>, Extension(who): Extension
                 (all, 0) => ("done", format!("all {all} delivered")),
                 (all, failed) => ("refused", format!("{failed} of {all} did not deliver")),
             };
-            Json(json!({ "outcome": outcome, "summary": summary, "channels": results })).into_response()
+            Json(Tested { outcome, summary, channels: results }).into_response()
         }
         Some(Err(missing)) => not_found(&missing),
         None => no_answer(),

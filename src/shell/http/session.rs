@@ -6,14 +6,14 @@ use axum::body::Bytes;
 use axum::extract::State;
 use axum::http::{HeaderMap, HeaderName, HeaderValue, header};
 use axum::response::{IntoResponse, Json, Response};
-use serde_json::json;
 
 use super::Shared;
 use super::access::{self, Denied, Who};
+use super::api::Said;
 use super::guard::{COOKIE, SECURE_COOKIE, is_encrypted, refusal};
 use super::problem::{Kind, Problem};
 
-#[derive(serde::Deserialize)]
+#[derive(serde::Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct Login {
     /// The token, as it stands in its file.
@@ -21,7 +21,7 @@ pub(super) struct Login {
 }
 
 /// Who asks, and what that one may.
-#[derive(serde::Serialize)]
+#[derive(serde::Serialize, schemars::JsonSchema)]
 pub(super) struct WhoAmI {
     /// The token's name; absent where no token is set.
     name: Option<String>,
@@ -90,7 +90,7 @@ pub(super) async fn logout(
         shared.access.end(session);
         shared.note(format!("{}: logged out", who.described()));
     }
-    (set_cookie(&shared, &headers, "", 0), Json(json!({ "outcome": "done", "summary": "logged out" }))).into_response()
+    (set_cookie(&shared, &headers, "", 0), Said::done("logged out")).into_response()
 }
 
 fn set_cookie(shared: &Shared, headers: &HeaderMap, secret: &str, seconds: u64) -> [(HeaderName, HeaderValue); 1] {
