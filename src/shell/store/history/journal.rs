@@ -1,6 +1,6 @@
 //! The journal, read backwards in pages.
 //!
-//! Bounded: a page looks at [`MOST_LOOKED_AT`] lines at most, so that a rare kind in years of lines takes several pages,
+//! Bounded: a page looks at 50,000 lines at most, so that a rare kind in years of lines takes several pages,
 //! perhaps empty ones, and never a long time.
 
 use rusqlite::params;
