@@ -75,7 +75,12 @@ fn what_is_one_tank_s_business_is_not_asked_of_all() {
     let world = World::new(&broker);
     let daemon = start(&broker);
     world.settle(24.2);
-    for (body, code) in [("force heater on", 409), ("hodl water-change", 422), ("hold water-chage", 422)] {
+    for (body, code) in [
+        (r#"{"do":"force","output":"heater","to":"on"}"#, 409),
+        (r#"{"do":"hodl","procedure":"water-change"}"#, 422),
+        (r#"{"do":"hold","procedure":"water-chage"}"#, 422),
+        ("hold water-change", 400),
+    ] {
         let agent: ureq::Agent = ureq::Agent::config_builder().http_status_as_error(false).build().into();
         let post = agent.post(format!("{}/api/v1/ask", daemon.url)).header("Content-Type", "application/json");
         let mut answer = post.send(body).unwrap();

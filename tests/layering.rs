@@ -9,15 +9,15 @@ use std::path::{Path, PathBuf};
 type Row = (&'static str, &'static [&'static str], &'static [&'static str]);
 
 const TABLE: &[Row] = &[
-    ("units", &[], &["serde"]),
-    ("time", &[], &["serde", "chrono", "chrono_tz"]),
-    ("water", &["units", "time"], &["serde"]),
-    ("care", &["units", "time", "water"], &["serde"]),
-    ("control", &["units", "time", "water"], &["serde"]),
+    ("units", &[], &["serde", "schemars"]),
+    ("time", &[], &["serde", "schemars", "chrono", "chrono_tz"]),
+    ("water", &["units", "time"], &["serde", "schemars"]),
+    ("care", &["units", "time", "water"], &["serde", "schemars"]),
+    ("control", &["units", "time", "water"], &["serde", "schemars"]),
     (
         "config",
         &["units", "time", "water", "care", "control::plan", "control::ids", "control::TankPlan", "wire::binding"],
-        &["serde", "serde_yaml"],
+        &["serde", "serde_yaml", "schemars"],
     ),
     ("wire", &["units", "time", "control", "care"], &["serde", "serde_json", "prometheus"]),
     ("sim", &["units", "time", "water", "care", "control", "wire"], &["serde", "serde_json", "oorandom"]),
@@ -31,6 +31,9 @@ const TABLE: &[Row] = &[
             "rumqttc",
             "rustls",
             "axum",
+            "hyper",
+            "hyper_util",
+            "schemars",
             "ureq",
             "rusqlite",
             "tracing",

@@ -1,11 +1,11 @@
 //! The daemon under load, beside the barest possible echo, on the same Mosquitto, in the same run.
 //!
-//! Run: `cargo bench --bench load`, or one part of it: `-- latency`, `drain`, `memory` or `reaction`. It starts its own Mosquitto (Debian's, on a free loopback port),
+//! Run: `cargo bench --bench load`, or one part of it: `-- latency`, `drain`, `memory`, `reaction` or `streams`. It starts its own Mosquitto (Debian's, on a free loopback port),
 //! alternates echo and daemon five times, and prints medians, spread and ratios. Nothing here fails:
 //! it measures. Bounded: about three minutes, loopback only.
 //!
 //! Parts: [`servers`] starts and stops processes, [`bare`] is what the daemon is compared with,
-//! [`drive`] sends and measures, [`reaction`] trips.
+//! [`drive`] sends and measures, [`reaction`] trips, [`streams`] trips while pages look on.
 
 #![expect(clippy::disallowed_methods, reason = "a benchmark reads the clock, sleeps and opens sockets")]
 #![expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "counts and ranks, far inside both types")]
@@ -14,6 +14,7 @@ mod bare;
 mod drive;
 mod reaction;
 mod servers;
+mod streams;
 
 use std::time::Duration;
 
@@ -32,8 +33,13 @@ fn main() {
     }
     let broker = Broker::start();
     println!("load benchmark: {ROUNDS} rounds, daemon and bare client alternating on one Mosquitto");
-    let parts =
-        [("latency", latency as fn(&Broker)), ("drain", drain), ("memory", memory), ("reaction", reaction::measure)];
+    let parts = [
+        ("latency", latency as fn(&Broker)),
+        ("drain", drain),
+        ("memory", memory),
+        ("reaction", reaction::measure),
+        ("streams", streams::measure),
+    ];
     // `cargo bench` adds an argument of its own.
     let wanted = arguments.iter().skip(1).find(|argument| !argument.starts_with("--"));
     for (name, measure) in parts {

@@ -19,7 +19,7 @@ const TRIPS: usize = 300;
 const COMMAND: &str = "lagoon/plug/fan-of-the-float/set";
 
 /// Writes the example with one more output that rests on: a float that trips it at once, and one that trips it after 1 s.
-fn example(dir: &Path) {
+pub(super) fn example(dir: &Path) {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
     let read = |name: &str| std::fs::read_to_string(root.join(name)).expect("the example is there");
     std::fs::write(dir.join("shared.yaml"), read("shared.yaml")).expect("a config");
@@ -42,7 +42,7 @@ fn example(dir: &Path) {
     std::fs::write(dir.join("tanks/lagoon.yaml"), lagoon).expect("a config");
 }
 
-struct Watcher {
+pub(super) struct Watcher {
     client: AsyncClient,
     events: EventLoop,
     /// What the plug was last told.
@@ -50,11 +50,20 @@ struct Watcher {
 }
 
 impl Watcher {
-    async fn start(port: u16) -> Self {
+    pub(super) async fn start(port: u16) -> Self {
         let (client, mut events) = bare::client("bench-reaction", port);
         client.subscribe(COMMAND, QoS::AtLeastOnce).await.expect("room in the queue");
         while !matches!(events.poll().await.expect("the broker stays"), Event::Incoming(Incoming::SubAck(_))) {}
         Self { client, events, on: None }
+    }
+
+    /// Three samples, 5 s apart, and a float is believed.
+    pub(super) async fn settle(&mut self) {
+        for _ in 0..4 {
+            self.say("bench/quick", "0");
+            self.say("bench/slow", "0");
+            let _ = self.told(true, Duration::from_millis(5500)).await;
+        }
     }
 
     fn say(&self, topic: &str, payload: &'static str) {
@@ -84,7 +93,7 @@ impl Watcher {
 }
 
 /// Times past the confirmation, in ms, of so many trips by this float.
-async fn trips(watcher: &mut Watcher, topic: &str, delay: Duration, count: usize) -> Vec<f64> {
+pub(super) async fn trips(watcher: &mut Watcher, topic: &str, delay: Duration, count: usize) -> Vec<f64> {
     let mut millis = Vec::new();
     for _ in 0..count {
         watcher.say(topic, "0");
@@ -112,12 +121,7 @@ pub fn measure(broker: &Broker) {
         let mut millis = Vec::new();
         bare::run(async {
             let mut watcher = Watcher::start(broker.port).await;
-            // Three samples, 5 s apart, and a float is believed.
-            for _ in 0..4 {
-                watcher.say("bench/quick", "0");
-                watcher.say("bench/slow", "0");
-                let _ = watcher.told(true, Duration::from_millis(5500)).await;
-            }
+            watcher.settle().await;
             millis = trips(&mut watcher, topic, delay, count).await;
         });
         let [half, most, last] = servers::ranks(&mut millis, [0.50, 0.99, 1.0]);

@@ -167,7 +167,7 @@ impl Scale {
 /// The daemon as built for release.
 pub struct Daemon {
     running: Running,
-    http: u16,
+    pub http: u16,
     _dir: TempDir,
 }
 

@@ -7,7 +7,9 @@ use crate::time::{Date, Wall};
 use crate::units::{Amount, Mass, Quantity, Volume};
 
 /// An entry's number, in the order of noting; never used twice.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize, schemars::JsonSchema,
+)]
 #[serde(transparent)]
 pub struct EntryId(pub u64);
 

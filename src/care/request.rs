@@ -16,7 +16,7 @@ pub struct Asked {
 }
 
 /// What is asked.
-#[derive(Clone, Debug, PartialEq, serde::Deserialize)]
+#[derive(Clone, Debug, PartialEq, serde::Deserialize, schemars::JsonSchema)]
 #[serde(tag = "do", rename_all = "kebab-case", deny_unknown_fields)]
 pub enum Request {
     /// Notes a value.

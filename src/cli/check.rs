@@ -36,7 +36,7 @@ impl Check {
         if let Some(days) = &self.away {
             // Where there is no config at the usual place, the daemon is looked for as other commands do.
             let config = self.config.join("daemon.yaml").exists().then(|| self.config.clone());
-            let daemon = Daemon { tank: self.tank.clone(), url: None, config, json: self.json };
+            let daemon = Daemon { tank: self.tank.clone(), url: None, config, json: self.json, on_site: false };
             return super::care::audit::run(&daemon, days);
         }
         match load(&self.config) {

@@ -8,6 +8,7 @@ use std::time::Duration;
 use serde_json::Value;
 
 use crate::config;
+use crate::config::setup::TokenSettings;
 use crate::shell::first_line;
 
 /// Where the daemon listens if nothing else is said.
@@ -28,6 +29,9 @@ pub struct Daemon {
     /// The config directory, to find the daemon's address and token.
     #[arg(long, value_name = "DIR")]
     pub config: Option<PathBuf>,
+    /// Says that you are at the tank and see it: from another machine only what is safe unseen is done without.
+    #[arg(long)]
+    pub on_site: bool,
     /// Prints JSON.
     #[arg(long)]
     pub json: bool,
@@ -63,6 +67,7 @@ pub struct Client {
     agent: ureq::Agent,
     url: String,
     token: Option<String>,
+    on_site: bool,
 }
 
 impl Daemon {
@@ -78,8 +83,8 @@ impl Daemon {
                 Ok(setup) => {
                     let http = setup.daemon.http;
                     url = url.or_else(|| Some(format!("http://{}", reachable(http.listen))));
-                    if let (None, Some(path)) = (&token, http.token_file) {
-                        token = first_line(&path).ok();
+                    if token.is_none() {
+                        token = of_config(&http.tokens);
                     }
                 }
                 Err(problems) if self.config.is_some() && url.is_none() => {
@@ -102,7 +107,7 @@ impl Daemon {
             .build()
             .into();
         let url = url.unwrap_or_else(|| USUAL_URL.to_owned()).trim_end_matches('/').to_owned();
-        Ok(Client { agent, url, token })
+        Ok(Client { agent, url, token, on_site: self.on_site })
     }
 
     /// The tank that is meant: named, usual or the only one. Where it is not clear, nothing is done.
@@ -126,6 +131,13 @@ impl Daemon {
 #[expect(clippy::disallowed_methods, reason = "where the daemon listens is the asker's to say; no tank depends on it")]
 fn environment(name: &str) -> Option<String> {
     std::env::var(name).ok().filter(|value| !value.is_empty())
+}
+
+/// The first token that this user can read, a keeper's rather than one that may only look.
+fn of_config(tokens: &[TokenSettings]) -> Option<String> {
+    let mut tokens: Vec<&TokenSettings> = tokens.iter().collect();
+    tokens.sort_by_key(|token| std::cmp::Reverse(token.role));
+    tokens.into_iter().find_map(|token| first_line(&token.file).ok())
 }
 
 /// An address to listen on may be every address; then it is reached by the loopback's.
@@ -153,12 +165,20 @@ impl Client {
 
     /// A request to a tank; its answer, whatever the outcome.
     pub fn ask(&self, tank: &str, request: &Value) -> Result<Value, Failed> {
-        self.post(&format!("/api/v1/tanks/{}/ask", escaped(tank)), request)
+        self.post(&format!("/api/v1/tanks/{}/ask", escaped(tank)), &self.said(request))
     }
 
     /// A request to all tanks at once; the worst outcome, and each tank's answer.
     pub fn ask_all(&self, request: &Value) -> Result<Value, Failed> {
-        self.post("/api/v1/ask", request)
+        self.post("/api/v1/ask", &self.said(request))
+    }
+
+    fn said(&self, request: &Value) -> Value {
+        let mut request = request.clone();
+        if self.on_site {
+            request["on_site"] = Value::from(true);
+        }
+        request
     }
 
     /// Facts that are a text of their own, such as a table or a sheet.
@@ -218,7 +238,7 @@ pub fn escaped(name: &str) -> String {
 }
 
 fn refused(value: &Value) -> Failed {
-    let text = value["error"].as_str().unwrap_or("the daemon refused");
+    let text = value["detail"].as_str().unwrap_or("the daemon refused");
     let fix = value["fix"].as_str().map(|fix| format!("\n  {fix}")).unwrap_or_default();
     Failed::Refused(format!("{text}{fix}"))
 }

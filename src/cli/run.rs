@@ -35,6 +35,7 @@ impl Run {
         };
         let dir = self.config;
         let options = shell::Options {
+            calculations: Some(super::calc::by_json::calculations()),
             loader: Some(Arc::new(move || config::load(&dir).map_err(|problems| problems.to_string()))),
             hang_up_reloads: true,
             ..shell::Options::default()

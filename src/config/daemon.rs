@@ -9,6 +9,7 @@ use crate::control::ids::Name;
 use crate::time::Span;
 
 use super::channel::NotifySettings;
+use super::http::http;
 use super::notify;
 use super::read::Item;
 use super::setup::{BrokerSettings, DaemonSettings, HttpSettings, TlsSettings};
@@ -29,7 +30,12 @@ pub(super) fn daemon(file: &Item, tanks: &[Name]) -> DaemonSettings {
             keep_alive: Span::from_seconds(5),
         },
         root: "slackwater".to_owned(),
-        http: HttpSettings { listen: SocketAddr::from(([127, 0, 0, 1], 8480)), token_file: None },
+        http: HttpSettings {
+            listen: SocketAddr::from(([127, 0, 0, 1], 8480)),
+            tokens: Vec::new(),
+            names: Vec::new(),
+            proxy: None,
+        },
         data_dir: PathBuf::from("/var/lib/slackwater"),
         usual_tank: None,
         notify: NotifySettings::default(),
@@ -110,27 +116,4 @@ fn tls(item: &Item) -> Option<TlsSettings> {
         }
     };
     Some(TlsSettings { ca_file: path("ca_file"), client })
-}
-
-fn http(item: &Item, usual: HttpSettings) -> HttpSettings {
-    let Some(fields) = item.fields(&["listen", "token_file"]) else { return usual };
-    let token_file = fields.get("token_file").and_then(|item| item.text()).map(PathBuf::from);
-    let mut listen = usual.listen;
-    if let Some(item) = fields.get("listen")
-        && let Some(text) = item.text()
-    {
-        match text.parse::<SocketAddr>() {
-            Ok(address) => listen = address,
-            Err(_) => item.wrong(format!(
-                "`{text}` is not an address with a port\nwrite such as `127.0.0.1:8480` or `[::1]:8480`"
-            )),
-        }
-        if !listen.ip().is_loopback() && token_file.is_none() {
-            item.wrong(format!(
-                "`{listen}` can be reached from outside this machine, and no token guards it\nwrite `token_file: ...` beside it, or `listen: 127.0.0.1:{}`",
-                listen.port()
-            ));
-        }
-    }
-    HttpSettings { listen, token_file }
 }

@@ -24,6 +24,7 @@ mod files;
 mod flow;
 mod heat;
 mod hold;
+mod http;
 mod interlock;
 mod kinds;
 mod lights;

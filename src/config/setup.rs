@@ -1,6 +1,6 @@
 //! What the files mean: a valid setup of the daemon and of each tank. Only this reaches the rest.
 
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
 
 use crate::care::{Plans, SupplyPlan, TankCare};
@@ -138,11 +138,36 @@ pub struct TlsSettings {
     pub client: Option<(PathBuf, PathBuf)>,
 }
 
-/// Where the HTTP service listens.
+/// Where the HTTP service listens, and who may do what there.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct HttpSettings {
-    /// Loopback unless a token is set.
+    /// Loopback unless there is a token.
     pub listen: SocketAddr,
-    /// A file whose first line is the token that requests must carry.
-    pub token_file: Option<PathBuf>,
+    /// Who is let in; none: whoever is at this machine.
+    pub tokens: Vec<TokenSettings>,
+    /// Names by which it is called, besides the loopback's and the address that it listens on.
+    pub names: Vec<String>,
+    /// The reverse proxy that says for whom it asks.
+    pub proxy: Option<IpAddr>,
+}
+
+/// A token: who it is, and what it may.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TokenSettings {
+    /// Its name, for the journal.
+    pub name: Name,
+    /// What it may.
+    pub role: Role,
+    /// A file whose first line is the secret.
+    pub file: PathBuf,
+}
+
+/// What a token may. A greater one may what a lesser one may.
+#[derive(schemars::JsonSchema, Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Role {
+    /// See everything, change nothing.
+    Look,
+    /// Ask for whatever a keeper may ask for.
+    Keeper,
 }

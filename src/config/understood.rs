@@ -16,7 +16,7 @@ use crate::units::Quantity;
 
 use super::advice::{self, Warning};
 use super::notify_advice;
-use super::setup::{Setup, TankSetup};
+use super::setup::{Role, Setup, TankSetup};
 use super::words::{condition, listing, switches};
 
 /// A config as understood.
@@ -109,7 +109,13 @@ pub fn understood(setup: &Setup) -> Understood {
     let broker = &setup.daemon.broker;
     let tls = if broker.tls.is_some() { "TLS" } else { "not encrypted" };
     let user = broker.user.as_ref().map_or("no user".to_owned(), |user| format!("user {user}"));
-    let guard = if setup.daemon.http.token_file.is_some() { "with a token" } else { "this machine only" };
+    let tokens = &setup.daemon.http.tokens;
+    let looks = tokens.iter().filter(|token| token.role == Role::Look).count();
+    let guard = match (tokens.len() - looks, looks) {
+        (0, 0) => "this machine only".to_owned(),
+        (1, 0) => "with a token".to_owned(),
+        (keepers, looks) => format!("with tokens: {keepers} of keepers, {looks} to look"),
+    };
     let mut alarms_go_to = vec![format!("topic {}/<tank>/alarm/<alarm>", setup.daemon.root)];
     alarms_go_to.extend(
         setup

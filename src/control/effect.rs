@@ -132,6 +132,20 @@ pub enum JournalKind {
 }
 
 impl JournalKind {
+    /// Every kind.
+    pub const ALL: [Self; 10] = [
+        Self::Command,
+        Self::Proof,
+        Self::Reading,
+        Self::Trip,
+        Self::Hold,
+        Self::Force,
+        Self::Alarm,
+        Self::Foreign,
+        Self::TopOff,
+        Self::System,
+    ];
+
     /// Its word.
     pub fn word(self) -> &'static str {
         match self {
@@ -222,7 +236,7 @@ pub enum NoticeKind {
 }
 
 /// The answer to a request.
-#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Answer {
     /// How it went.
     pub outcome: Outcome,
@@ -239,7 +253,9 @@ pub struct Answer {
 /// How a request went.
 ///
 /// The order is from good to bad: of several answers the greatest is the one to tell.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
+#[derive(
+    schemars::JsonSchema, Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Outcome {
     /// Done, and proven where it can be.

@@ -107,7 +107,7 @@ pub enum Retained {
 }
 
 /// Whether a plug is reachable.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[derive(schemars::JsonSchema, Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Alive {
     /// It said so.
@@ -117,7 +117,9 @@ pub enum Alive {
 }
 
 /// Why a payload has no value. The order is that of the metrics' labels.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
+#[derive(
+    schemars::JsonSchema, Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Unreadable {
     /// Nothing in it.
@@ -205,7 +207,7 @@ pub struct NewWater {
 }
 
 /// What the daemon learns and a person confirms.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[derive(schemars::JsonSchema, Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Learned {
     /// What an output draws while it runs.

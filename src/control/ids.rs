@@ -5,7 +5,9 @@ use std::ops::Deref;
 use std::sync::Arc;
 
 /// A name out of the config: short, lower case, shared cheaply.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
+#[derive(
+    schemars::JsonSchema, Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
+)]
 #[serde(transparent)]
 pub struct Name(Arc<str>);
 

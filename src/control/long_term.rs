@@ -18,7 +18,7 @@ const KEPT: usize = 50;
 const YEARS: usize = 10;
 
 /// Time outside a limit.
-#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(schemars::JsonSchema, Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Excursion {
     /// When it began.
     pub since: Wall,
@@ -31,7 +31,7 @@ pub struct Excursion {
 }
 
 /// What a year brought.
-#[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(schemars::JsonSchema, Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 #[serde(default)]
 pub struct Year {
     /// Excursions over the upper limit.
@@ -61,7 +61,7 @@ pub struct LongTermRecord {
 }
 
 /// What is shown: in the status.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct LongTermStatus {
     /// °C weeks of the last twelve weeks; absent where nobody said what the warmest month is.
     pub degree_heating_weeks: Option<f64>,

@@ -3,7 +3,7 @@
 use super::event::Unreadable;
 
 /// Good, suspect or bad, each with its reason.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[derive(schemars::JsonSchema, Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(tag = "quality", content = "reason", rename_all = "kebab-case")]
 pub enum Quality {
     /// May trip and may permit.
@@ -15,7 +15,9 @@ pub enum Quality {
 }
 
 /// Why a reading is suspect.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
+#[derive(
+    schemars::JsonSchema, Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Doubt {
     /// Changed faster than the tank can.
@@ -29,7 +31,9 @@ pub enum Doubt {
 }
 
 /// Why a reading is bad.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
+#[derive(
+    schemars::JsonSchema, Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Fault {
     /// Nothing came since the start.

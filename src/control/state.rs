@@ -147,7 +147,7 @@ fn is_zero(joules: &f64) -> bool {
 }
 
 /// What an output draws while it runs, as it was learned: W.
-#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(schemars::JsonSchema, Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct UsualPower {
     /// The middle one of the last readings.
     pub watts: f64,

@@ -15,7 +15,7 @@ use super::quality::Quality;
 use super::state::UsualPower;
 
 /// One tank.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct TankStatus {
     /// Its name.
     pub tank: Name,
@@ -63,7 +63,7 @@ pub struct TankStatus {
 }
 
 /// A voted signal.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct SignalStatus {
     /// Its name.
     pub signal: Name,
@@ -89,7 +89,7 @@ pub struct SignalStatus {
 }
 
 /// A single probe.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct ProbeStatus {
     /// Its name.
     pub probe: Name,
@@ -111,7 +111,7 @@ pub struct ProbeStatus {
 }
 
 /// Samples since the start of the daemon, by what became of them.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
 pub struct SampleCounts {
     /// Used.
     pub accepted: u64,
@@ -124,7 +124,7 @@ pub struct SampleCounts {
 }
 
 /// An output.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct OutputStatus {
     /// Its name.
     pub output: Name,
@@ -181,7 +181,7 @@ pub struct OutputStatus {
 }
 
 /// How far a command is proven.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum ProofStatus {
     /// Nothing was commanded yet.
@@ -197,7 +197,7 @@ pub enum ProofStatus {
 }
 
 /// A force that stands.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct ForceStatus {
     /// To what.
     pub to: Switch,
@@ -208,7 +208,7 @@ pub struct ForceStatus {
 }
 
 /// An interlock.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct InterlockStatus {
     /// Its name.
     pub interlock: Name,
@@ -230,7 +230,7 @@ pub struct InterlockStatus {
 }
 
 /// An interlock that a person has set aside.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct BypassStatus {
     /// Who asked.
     pub by: String,
@@ -245,7 +245,7 @@ pub struct BypassStatus {
 }
 
 /// A rule.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct RuleStatus {
     /// Its name.
     pub rule: Name,
@@ -254,7 +254,7 @@ pub struct RuleStatus {
 }
 
 /// A top-off: where it stands, and what is left of its budget.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct TopOffStatus {
     /// Its pump.
     pub output: Name,
@@ -281,7 +281,7 @@ pub struct TopOffStatus {
 }
 
 /// What ran back into the sump when the return pump stopped.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct DrainBackStatus {
     /// The rise at the last stop, mm.
     pub newest_mm: f64,
@@ -294,7 +294,7 @@ pub struct DrainBackStatus {
 }
 
 /// A hold procedure.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct HoldStatus {
     /// Its name.
     pub hold: Name,
@@ -323,7 +323,7 @@ pub struct HoldStatus {
 }
 
 /// An alarm, by the state names of ANSI/ISA-18.2.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct AlarmStatus {
     /// Its name.
     pub alarm: Name,
@@ -362,7 +362,7 @@ pub struct AlarmStatus {
 }
 
 /// What is wrong with an alarm itself, whatever it tells of.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Nuisance {
     /// It came and went three times within a minute, in the last ten minutes.
@@ -372,7 +372,7 @@ pub enum Nuisance {
 }
 
 /// Why an alarm is silenced.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct AsideStatus {
     /// By whom and why, in words.
     pub why: String,
@@ -383,7 +383,7 @@ pub struct AsideStatus {
 }
 
 /// How many alarms come.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
 pub struct AlarmLoad {
     /// Raised in the last ten minutes; counted to 32.
     pub raised_in_10_minutes: usize,
@@ -392,7 +392,7 @@ pub struct AlarmLoad {
 }
 
 /// Why an output is as it is.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct Explanation {
     /// The output.
     pub output: Name,
@@ -410,7 +410,7 @@ pub struct Explanation {
 }
 
 /// What one layer of the arbiter says.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct LayerOpinion {
     /// The layer.
     pub layer: &'static str,

@@ -48,6 +48,11 @@ impl Clock {
         if self.is_life() { exact } else { exact.div_f64(self.speed) }
     }
 
+    /// How much faster than life it runs: 1 but in a demo.
+    pub fn speed(&self) -> f64 {
+        self.speed
+    }
+
     /// Whether it runs as fast as life, so that the wall clock is the system's.
     fn is_life(&self) -> bool {
         (self.speed - 1.0).abs() < f64::EPSILON

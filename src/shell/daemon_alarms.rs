@@ -138,7 +138,7 @@ impl DaemonAlarm {
 }
 
 /// One that stands.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct Standing {
     /// Its name.
     pub alarm: &'static str,

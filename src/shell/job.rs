@@ -73,6 +73,13 @@ pub enum Job {
         /// What came back from each.
         reply: oneshot::Sender<Result<Vec<TestResult>, NotFound>>,
     },
+    /// A line for the journal of the daemon itself.
+    Noted {
+        /// What it is about.
+        subject: String,
+        /// What happened.
+        text: String,
+    },
     /// An alarm of the daemon that another thread noticed: its text, or `None` when it is over.
     Noticed(DaemonAlarm, Option<String>),
 }
@@ -89,7 +96,7 @@ pub struct NotFound {
 }
 
 /// The tanks, and the daemon around them.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct TankList {
     /// The one that a command without a tank means; `None`: it must be named.
     pub usual: Option<String>,
@@ -107,7 +114,7 @@ pub struct TankList {
 }
 
 /// One tank in a list.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct TankEntry {
     /// Its name.
     pub tank: String,

@@ -34,7 +34,7 @@ mod secrets;
 pub mod store;
 
 pub use clock::unix_nanos;
-pub use http::Loader;
+pub use http::{Calculated, Calculations, Loader};
 pub use lock::LockError;
 pub use run::{Options, RunError, run};
 pub use secrets::first_line;

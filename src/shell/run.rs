@@ -32,6 +32,8 @@ const INBOX: usize = 64;
 pub struct Options {
     /// How to read the config anew, on SIGHUP and by request; `None`: it cannot be.
     pub loader: Option<Loader>,
+    /// What can be worked out by request; `None`: nothing.
+    pub calculations: Option<http::Calculations>,
     /// Clocks that run already, perhaps faster than life: the demo's, which its simulated home shares. `None`: as life.
     pub clock: Option<Clock>,
     /// Told the HTTP address once it listens: a port of 0 is chosen by the system.
@@ -142,7 +144,10 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
             pulse,
             care: care.clone(),
             loader: options.loader.clone(),
+            calculations: options.calculations,
             data_dir: settings.data_dir.clone(),
+            clock,
+            public_url: settings.notify.public_url.clone(),
             on_listen: options.on_listen,
         };
         let web = background::spawn("http", move || http::run(service, stopped)).map_err(RunError::System)?;

@@ -4,7 +4,9 @@
 //! 231 cubic inches, the international pound) unless a comment says otherwise.
 
 /// What is measured. The canonical unit of each is the first row of its units.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
+#[derive(
+    schemars::JsonSchema, Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Quantity {
     /// A temperature on the scale, ITS-90.

@@ -88,6 +88,13 @@ pub fn parse_for_all(payload: &[u8]) -> Result<Request, Answer> {
     }
 }
 
+/// Whether a request harms nothing where nobody sees the tank: it starts nothing, stops nothing and hides nothing.
+/// Everything else is for a person at the tank, who sees hands in the water, an open drain, a pump in air. A new kind
+/// of request is for a person at the tank until it is listed here. [remote only in the safe direction]
+pub fn is_safe_unseen(request: &Request) -> bool {
+    matches!(request, Request::Acknowledge { .. } | Request::Unshelve { .. } | Request::ReturnToService { .. })
+}
+
 fn from_json(text: &str) -> Result<Request, Answer> {
     let mut value: Value =
         serde_json::from_str(text).map_err(|error| unknown(format!("the request is not JSON: {error}")))?;

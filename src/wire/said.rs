@@ -29,6 +29,11 @@ pub fn by(way: &str, payload: &[u8]) -> String {
     why.map_or(by.clone(), |why| format!("{by}: {why}"))
 }
 
+/// Whether a request in JSON says that whoever asks is at the tank.
+pub fn is_on_site(payload: &[u8]) -> bool {
+    serde_json::from_slice::<Value>(payload).is_ok_and(|value| value["on_site"] == true)
+}
+
 /// A request in words and the reason after `because`.
 pub(super) fn split(text: &str) -> (&str, Option<&str>) {
     text.split_once(BECAUSE).map_or((text, None), |(request, why)| (request, Some(why)))
@@ -38,6 +43,9 @@ pub(super) fn split(text: &str) -> (&str, Option<&str>) {
 pub(super) fn take_from(value: &mut Value) -> Result<(), String> {
     let keeps_why = value["do"] == "out-of-service";
     let Some(fields) = value.as_object_mut() else { return Ok(()) };
+    if fields.remove("on_site").is_some_and(|said| !said.is_boolean() && !said.is_null()) {
+        return Err("`on_site` is neither `true` nor `false`".to_owned());
+    }
     for key in ["who", "why"] {
         if fields.get(key).is_some_and(|said| !said.is_string() && !said.is_null()) {
             return Err(format!("`{key}` is not a text; write it as `\"{key}\":\"...\"`"));

@@ -5,6 +5,8 @@
 #![allow(dead_code, reason = "each test file uses its part")]
 #![allow(clippy::cast_possible_truncation, reason = "milli-degrees of a tank")]
 
+pub mod web;
+
 use std::io::{Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::path::{Path, PathBuf};

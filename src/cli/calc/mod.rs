@@ -4,6 +4,7 @@
 //! here, no file, no network, no daemon. Exit codes: 0 done, 1 refused or found wanting, 2 misuse.
 
 mod ask;
+pub(super) mod by_json;
 mod conductivity;
 mod consumption;
 mod convert;
@@ -53,7 +54,19 @@ enum What {
 impl Calc {
     /// Runs the calculation and prints what it found.
     pub(super) fn run(&self) -> ExitCode {
-        let result = match &self.what {
+        match self.found() {
+            Ok(report) => {
+                self.print(&report);
+                ExitCode::from(u8::from(report.is_wanting()))
+            }
+            Err(Failure::Refused(message)) => self.refuse("refused", &message, 1),
+            Err(Failure::Misuse(message)) => self.refuse("misuse", &message, 2),
+        }
+    }
+
+    /// What the calculation found.
+    fn found(&self) -> Result<Report, Failure> {
+        match &self.what {
             What::Salinity(question) => question.run(),
             What::Gravity(question) => question.run(),
             What::Conductivity(question) => question.run(),
@@ -65,14 +78,6 @@ impl Calc {
             What::Consumption(question) => question.run(),
             What::Light(question) => question.run(),
             What::Heat(question) => question.run(),
-        };
-        match result {
-            Ok(report) => {
-                self.print(&report);
-                ExitCode::from(u8::from(report.is_wanting()))
-            }
-            Err(Failure::Refused(message)) => self.refuse("refused", &message, 1),
-            Err(Failure::Misuse(message)) => self.refuse("misuse", &message, 2),
         }
     }
 

@@ -210,6 +210,11 @@ impl Report {
 
     /// The report for programs.
     pub(super) fn json_output(&self) -> String {
+        serde_json::to_string_pretty(&self.facts()).expect("a map of plain values is JSON")
+    }
+
+    /// The facts, formulas, warnings and notes by their keys.
+    pub(super) fn facts(&self) -> Value {
         let mut facts = Map::new();
         for item in &self.items {
             match item {
@@ -232,7 +237,7 @@ impl Report {
         facts.insert("formulas".to_owned(), Value::Array(formulas));
         facts.insert("warnings".to_owned(), json!(self.warnings));
         facts.insert("notes".to_owned(), json!(self.notes));
-        serde_json::to_string_pretty(&Value::Object(facts)).expect("a map of plain values is JSON")
+        Value::Object(facts)
     }
 }
 

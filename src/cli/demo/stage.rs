@@ -104,6 +104,7 @@ pub fn play(demo: &Demo) -> Result<(), DemoError> {
         println!("{opening}");
     };
     let options = Options {
+        calculations: Some(super::super::calc::by_json::calculations()),
         loader: Some(loader(config, setup.daemon.clone())),
         clock: Some(clock),
         on_listen: Some(Box::new(say)),
@@ -148,7 +149,7 @@ fn redirect(setup: &mut Setup, door: SocketAddr, http: Option<u16>, scratch: &Sc
     daemon.notify = NotifySettings::default();
     no_way_out(&mut setup.tanks);
     let daemon = &mut setup.daemon;
-    daemon.http.token_file = None;
+    (daemon.http.tokens, daemon.http.names, daemon.http.proxy) = (Vec::new(), Vec::new(), None);
     let usual = daemon.http.listen.port();
     let port = http.unwrap_or(if is_free(usual) { usual } else { 0 });
     daemon.http.listen = (Ipv4Addr::LOCALHOST, port).into();

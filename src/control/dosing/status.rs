@@ -4,7 +4,7 @@ use crate::control::ids::Name;
 use crate::time::Wall;
 
 /// A dosing pump with a plan: where it stands, and what is left of its limits.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct DosingStatus {
     /// Its output.
     pub output: Name,

@@ -32,7 +32,7 @@ pub(in crate::control) struct Lamp {
 }
 
 /// A light, as it stands.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct LightStatus {
     /// Its output.
     pub output: Name,
@@ -55,7 +55,7 @@ pub struct LightStatus {
 }
 
 /// The light of a spot.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct SpotLight {
     /// Its name.
     pub spot: String,

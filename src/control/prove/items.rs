@@ -10,7 +10,9 @@ use super::super::ids::{ConditionId, InterlockId, OutputId, ProbeId, SignalId};
 use super::super::plan::{Condition, OnUnknown, OutputKind, ProbePlan, Side, Switch, TankPlan};
 
 /// What is shown of something.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize, schemars::JsonSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Check {
     /// A probe's value follows what is done to it, and no other one's does.

@@ -12,7 +12,7 @@ use super::items::{self, Check, Item, far};
 use super::{ProofOutcome, Session, Stage, Watch};
 
 /// All proofs of a tank.
-#[derive(Clone, Debug, Default, PartialEq, serde::Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct ProofsStatus {
     /// Each, in the order in which a session goes.
     pub proofs: Vec<ProofStatus>,
@@ -27,7 +27,7 @@ pub struct ProofsStatus {
 }
 
 /// Where a proof stands.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum ProofState {
     /// It counts.
@@ -43,7 +43,7 @@ pub enum ProofState {
 }
 
 /// One proof.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct ProofStatus {
     /// Of what.
     pub of: String,
@@ -64,7 +64,7 @@ pub struct ProofStatus {
 }
 
 /// The session that goes on.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct SessionStatus {
     /// Who went on with it last.
     pub by: String,

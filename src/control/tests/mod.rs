@@ -2,9 +2,9 @@
 
 mod alarm_report;
 mod alarms;
-mod dosing;
 mod blips;
 mod bypass;
+mod dosing;
 mod drain_back;
 mod drift;
 mod frozen_meters;

@@ -35,7 +35,7 @@ const ROUND: Span = Span::from_minutes(1);
 const NEAR: i64 = 5 * 60 * 1000;
 
 /// An answer, and the entries that it made.
-#[derive(Clone, Debug, serde::Serialize)]
+#[derive(Clone, Debug, serde::Serialize, schemars::JsonSchema)]
 pub struct CareAnswer {
     /// How it went.
     #[serde(flatten)]
@@ -332,6 +332,8 @@ pub fn read_request(tank: String, by: String, body: &[u8]) -> Result<Asked, Care
     let mut value: serde_json::Value =
         serde_json::from_slice(body).map_err(|error| bad(format!("not JSON: {error}")))?;
     let Some(object) = value.as_object_mut() else { return Err(bad("not a JSON object".to_owned())) };
+    // Nothing is switched by it: from wherever it is asked.
+    object.remove("on_site");
     let mut text = |key: &str| match object.remove(key) {
         Some(serde_json::Value::String(text)) => Ok(Some(text)),
         None | Some(serde_json::Value::Null) => Ok(None),

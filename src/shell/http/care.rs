@@ -2,53 +2,46 @@
 
 use std::time::Duration;
 
-use axum::Router;
+use axum::Extension;
 use axum::body::Bytes;
-use axum::extract::{DefaultBodyLimit, Path, Query, State};
-use axum::http::{HeaderMap, StatusCode, header};
+use axum::extract::{Path, Query, State};
+use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Json, Response};
-use axum::routing::get;
-use serde_json::Value;
+use schemars::{JsonSchema, Schema, SchemaGenerator};
+use serde_json::{Value, json};
 use tokio::sync::oneshot;
 
-use crate::control::effect::Outcome;
+use crate::care::Request;
+pub(super) use crate::shell::care::CareAnswer;
 use crate::shell::care::{CareJob, Part, Range, View, read_request};
 use crate::shell::job::NotFound;
 
 use super::Shared;
-use super::api::{asker, code_of, not_found, problem};
+use super::access::Who;
+use super::api::{answered, not_found, problem};
 
 /// The care thread waits ten seconds for the disk, once for what was before and once for this.
 const ANSWER_WITHIN: Duration = Duration::from_secs(25);
 /// While the disk hangs a scrape goes without the keeper's families.
 const METRICS_WITHIN: Duration = Duration::from_secs(1);
 /// A file of entries may be larger than another request.
-const GREATEST_BODY: usize = 8 * 1024 * 1024;
+pub(super) const GREATEST_FILE: usize = 8 * 1024 * 1024;
+
+/// What stands beside any request.
+const BESIDE: &[(&str, &str)] = &[
+    ("key", "Its own mark, 1 to 200 bytes: what comes again with the same mark is noted once"),
+    ("when", "When it happened, such as `yesterday 18:30`; now if not given"),
+];
 
 /// What a query may ask.
 #[derive(Debug, Default, serde::Deserialize)]
-struct Asked {
+pub(super) struct Asked {
     name: Option<String>,
     days: Option<u32>,
     #[serde(default)]
     all: bool,
     from: Option<String>,
     until: Option<String>,
-}
-
-/// The routes, each a part of one tank's care.
-pub(super) fn routes() -> Router<Shared> {
-    let path = |part: &str| format!("/api/v1/tanks/{{tank}}/{part}");
-    Router::new()
-        .route(&path("log"), get(log).post(ask))
-        .route(&path("log/export"), get(export))
-        .route(&path("supplies"), get(async |s, t| part(s, t, Part::Supplies).await).post(ask))
-        .route(&path("chores"), get(async |s, t| part(s, t, Part::Chores).await).post(ask))
-        .route(&path("chores/sheet"), get(sheet))
-        .route(&path("items"), get(async |s, t| part(s, t, Part::Items).await).post(ask))
-        .route(&path("spots"), get(async |s, t| part(s, t, Part::Spots).await).post(ask))
-        .route(&path("audit"), get(audit))
-        .layer(DefaultBodyLimit::max(GREATEST_BODY))
 }
 
 fn no_answer() -> Response {
@@ -73,13 +66,45 @@ async fn view(shared: &Shared, tank: String, part: Part) -> Result<Value, Respon
     }
 }
 
+/// A request of the keeper, and beside it its own mark and when it happened.
+pub(super) fn shape(generator: &mut SchemaGenerator) -> Schema {
+    let mut schema = Request::json_schema(generator);
+    let branches = schema.get_mut("oneOf").and_then(Value::as_array_mut);
+    for branch in branches.into_iter().flatten() {
+        for (field, means) in BESIDE {
+            branch["properties"][*field] = json!({ "type": ["string", "null"], "description": means });
+        }
+    }
+    schema
+}
+
 async fn part(State(shared): State<Shared>, Path(tank): Path<String>, part: Part) -> Response {
     view(&shared, tank, part).await.map_or_else(|refusal| refusal, |value| Json(value).into_response())
 }
 
-async fn log(State(shared): State<Shared>, Path(tank): Path<String>, Query(query): Query<Asked>) -> Response {
+pub(super) async fn log(
+    State(shared): State<Shared>,
+    Path(tank): Path<String>,
+    Query(query): Query<Asked>,
+) -> Response {
     let wanted = Part::Log { name: query.name, days: query.days, all: query.all };
     part(State(shared), Path(tank), wanted).await
+}
+
+pub(super) async fn supplies(state: State<Shared>, tank: Path<String>) -> Response {
+    part(state, tank, Part::Supplies).await
+}
+
+pub(super) async fn chores(state: State<Shared>, tank: Path<String>) -> Response {
+    part(state, tank, Part::Chores).await
+}
+
+pub(super) async fn items(state: State<Shared>, tank: Path<String>) -> Response {
+    part(state, tank, Part::Items).await
+}
+
+pub(super) async fn spots(state: State<Shared>, tank: Path<String>) -> Response {
+    part(state, tank, Part::Spots).await
 }
 
 /// A text that stands in one field of a view, by its own type.
@@ -92,15 +117,19 @@ async fn text(shared: &Shared, tank: String, part: Part, field: &str, kind: &'st
     }
 }
 
-async fn export(State(shared): State<Shared>, Path(tank): Path<String>) -> Response {
+pub(super) async fn export(State(shared): State<Shared>, Path(tank): Path<String>) -> Response {
     text(&shared, tank, Part::Export, "csv", "text/csv; charset=utf-8").await
 }
 
-async fn sheet(State(shared): State<Shared>, Path(tank): Path<String>) -> Response {
+pub(super) async fn sheet(State(shared): State<Shared>, Path(tank): Path<String>) -> Response {
     text(&shared, tank, Part::Sheet, "markdown", "text/markdown; charset=utf-8").await
 }
 
-async fn audit(State(shared): State<Shared>, Path(tank): Path<String>, Query(query): Query<Asked>) -> Response {
+pub(super) async fn audit(
+    State(shared): State<Shared>,
+    Path(tank): Path<String>,
+    Query(query): Query<Asked>,
+) -> Response {
     let day = |text: &Option<String>| text.as_deref().unwrap_or_default().parse();
     match (day(&query.from), day(&query.until)) {
         (Ok(from), Ok(until)) if from <= until => {
@@ -114,17 +143,28 @@ async fn audit(State(shared): State<Shared>, Path(tank): Path<String>, Query(que
     }
 }
 
-async fn ask(State(shared): State<Shared>, Path(tank): Path<String>, headers: HeaderMap, body: Bytes) -> Response {
-    let request = match read_request(tank, asker(&headers).to_owned(), &body) {
+pub(super) async fn ask(
+    State(shared): State<Shared>,
+    Path(tank): Path<String>,
+    Extension(who): Extension<Who>,
+    body: Bytes,
+) -> Response {
+    let request = match read_request(tank, who.described(), &body) {
         Ok(request) => Box::new(request),
-        Err(answer) => return (code_of(Outcome::Unknown), Json(answer)).into_response(),
+        Err(answer) => return answer_of(&answer),
     };
     let answer: Option<Result<_, NotFound>> = asked(&shared, |reply| CareJob::Ask(request, reply)).await;
     match answer {
-        Some(Ok(answer)) => (code_of(answer.answer.outcome), Json(answer)).into_response(),
+        Some(Ok(answer)) => answer_of(&answer),
         Some(Err(missing)) => not_found(&missing),
         None => no_answer(),
     }
+}
+
+fn answer_of(answer: &CareAnswer) -> Response {
+    let CareAnswer { answer: said, .. } = answer;
+    let fix = if said.details.is_empty() { "look at the log".to_owned() } else { said.details.join("; ") };
+    answered(said.outcome, &said.summary, &fix, answer)
 }
 
 /// The text of the keeper's metrics; nothing where nobody answers.

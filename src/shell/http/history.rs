@@ -34,8 +34,8 @@ pub(super) struct Asked {
     points: Option<u32>,
 }
 
-#[derive(Serialize)]
-struct Chart {
+#[derive(Serialize, schemars::JsonSchema)]
+pub(super) struct Chart {
     tank: String,
     signal: String,
     unit: String,
@@ -48,8 +48,8 @@ struct Chart {
     marks: Vec<Mark>,
 }
 
-#[derive(Serialize)]
-struct Page<T> {
+#[derive(Serialize, schemars::JsonSchema)]
+pub(super) struct Page<T> {
     tank: String,
     signal: String,
     unit: String,
@@ -61,7 +61,7 @@ struct Page<T> {
 }
 
 /// Why there is no answer.
-enum Refusal {
+pub(super) enum Refusal {
     Unknown(String, String),
     Misuse(String, String),
     Store(String),
@@ -151,7 +151,7 @@ async fn page<T: Serialize + Send + 'static>(
     .await
 }
 
-async fn read<T: Serialize + Send + 'static>(
+pub(super) async fn read<T: Serialize + Send + 'static>(
     data_dir: PathBuf,
     question: impl FnOnce(&History) -> Result<T, Refusal> + Send + 'static,
 ) -> Response {

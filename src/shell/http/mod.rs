@@ -1,17 +1,32 @@
 //! The HTTP service: health, metrics, the API. On its own thread; it can ask control, never delay it.
 //!
+//! ```text
+//!   connections (how many, how long) ─► count ─► dress (headers, problems) ─┬─► /healthz /readyz /metrics
+//!                                                                           └─► guard (host, token, role, origin, body) ─► routes
+//! ```
 //! `/healthz`, `/readyz` and `/metrics` hold no secret and are open to whoever reaches the port. The
-//! rest is guarded (`guard`): host names, token, origin, content type, size.
+//! rest is guarded. A new route is a row of [`routes`].
 
+mod access;
 mod api;
+mod calc;
 mod care;
+mod connections;
+mod events;
 mod guard;
 mod history;
+mod idempotency;
+mod journal;
 mod metrics;
 mod notify;
+mod openapi;
+mod problem;
 mod process;
+mod routes;
+mod session;
 
-use std::net::SocketAddr;
+use std::collections::BTreeMap;
+use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
@@ -21,16 +36,22 @@ use axum::extract::{DefaultBodyLimit, State};
 use axum::http::{StatusCode, header};
 use axum::middleware;
 use axum::response::{IntoResponse, Response};
-use axum::routing::{get, post};
 use tokio::sync::{mpsc, oneshot, watch};
 
 use crate::config::setup::HttpSettings;
 use crate::wire::metrics::Meters;
 
 use super::care::CareHandle;
+use super::clock::Clock;
 use super::daemon_alarms::DaemonAlarm;
 use super::job::Job;
 use super::pulse::Pulse;
+use access::Access;
+pub use calc::{Calculated, Calculations};
+use events::Hub;
+use guard::Hosts;
+use idempotency::Keys;
+use routes::{Needs, Verb};
 
 /// The greatest body of a request, bytes.
 const GREATEST_BODY: usize = 64 * 1024;
@@ -48,16 +69,23 @@ struct Shared {
     inbox: mpsc::Sender<Job>,
     meters: Meters,
     pulse: Arc<Pulse>,
-    token_file: Option<PathBuf>,
-    listen: SocketAddr,
     care: CareHandle,
+    clock: Clock,
+    access: Arc<Access>,
+    hosts: Arc<Hosts>,
+    proxy: Option<IpAddr>,
+    public_url: Option<String>,
+    needs: Arc<BTreeMap<(Verb, String), (Needs, usize)>>,
+    hub: Arc<Hub>,
+    keys: Arc<Keys>,
+    calculations: Option<Calculations>,
     loader: Option<Loader>,
     data_dir: PathBuf,
 }
 
 /// What the service needs.
 pub struct Service {
-    /// Where to listen, and the token.
+    /// Where to listen, and who may do what.
     pub settings: HttpSettings,
     /// The way to control.
     pub inbox: mpsc::Sender<Job>,
@@ -69,8 +97,14 @@ pub struct Service {
     pub care: CareHandle,
     /// For a reload by request.
     pub loader: Option<Loader>,
+    /// What can be worked out.
+    pub calculations: Option<Calculations>,
     /// Where the store lives, for its history.
     pub data_dir: PathBuf,
+    /// The daemon's clock, for countdowns.
+    pub clock: Clock,
+    /// Where people reach the page, if it is told.
+    pub public_url: Option<String>,
     /// Told the address once it listens: a port of 0 is chosen by the system.
     pub on_listen: Option<Box<dyn FnOnce(SocketAddr) + Send>>,
 }
@@ -97,7 +131,7 @@ pub fn run(service: Service, stop: watch::Receiver<bool>) {
     runtime.shutdown_timeout(Duration::from_millis(200));
 }
 
-async fn serve(service: Service, mut stop: watch::Receiver<bool>) {
+async fn serve(service: Service, stop: watch::Receiver<bool>) {
     let listener = loop {
         match tokio::net::TcpListener::bind(service.settings.listen).await {
             Ok(listener) => break listener,
@@ -112,51 +146,48 @@ async fn serve(service: Service, mut stop: watch::Receiver<bool>) {
     let _ = service.inbox.send(Job::Noticed(DaemonAlarm::NoWeb, None)).await;
     let listen = listener.local_addr().unwrap_or(service.settings.listen);
     tracing::info!("listening on http://{listen}/");
+    let access = Access::new(&service.settings);
+    let public = service.public_url.as_deref().and_then(guard::host_of);
+    let names = service.settings.names.into_iter().chain(public).collect();
     let shared = Shared {
         inbox: service.inbox,
         meters: service.meters,
         pulse: service.pulse,
-        token_file: service.settings.token_file,
-        listen,
         care: service.care,
+        clock: service.clock,
+        hosts: Arc::new(Hosts::new(listen.ip(), names, &access)),
+        access: Arc::new(access),
+        proxy: service.settings.proxy,
+        public_url: service.public_url,
+        needs: Arc::new(routes::needs()),
+        hub: Arc::new(Hub::default()),
+        keys: Arc::default(),
+        calculations: service.calculations,
         loader: service.loader,
         data_dir: service.data_dir,
     };
     if let Some(tell) = service.on_listen {
         tell(listen);
     }
-    let graceful = async move {
-        let _ = stop.wait_for(|stop| *stop).await;
-    };
-    if let Err(error) = axum::serve(listener, router(shared)).with_graceful_shutdown(graceful).await {
-        tracing::error!("the HTTP service ended: {error}");
-    }
+    let hub = Arc::clone(&shared.hub);
+    let watches = tokio::spawn({
+        let (shared, stop) = (shared.clone(), stop.clone());
+        async move { hub.run(shared, stop).await }
+    });
+    connections::serve(listener, router(shared), stop).await;
+    let _ = watches.await;
 }
 
 fn router(shared: Shared) -> Router {
-    let guarded = Router::new()
-        .route("/", get(page))
-        .route("/api/v1/tanks", get(api::tanks))
-        .route("/api/v1/tanks/{tank}/status", get(api::status))
-        .route("/api/v1/tanks/{tank}/explain/{output}", get(api::explain))
-        .route("/api/v1/tanks/{tank}/ask", post(api::ask))
-        .route("/api/v1/tanks/{tank}/history", get(history::chart))
-        .route("/api/v1/tanks/{tank}/readings", get(history::readings))
-        .route("/api/v1/tanks/{tank}/days", get(history::days))
-        .route("/api/v1/ask", post(api::ask_all))
-        .route("/api/v1/reload", post(api::reload))
-        .merge(care::routes())
-        .route("/api/v1/notify", get(notify::channels))
-        .route("/api/v1/notify/test", post(notify::test))
+    let guarded = routes::router(routes::table())
         .fallback(api::nothing_there)
         .method_not_allowed_fallback(api::not_that_way)
-        .layer(DefaultBodyLimit::max(GREATEST_BODY))
+        // Bodies are read and bounded by the guard.
+        .layer(DefaultBodyLimit::disable())
         .layer(middleware::from_fn_with_state(shared.clone(), guard::guard));
-    Router::new()
-        .route("/healthz", get(async || "alive\n"))
-        .route("/readyz", get(ready))
-        .route("/metrics", get(metrics::metrics))
+    routes::router(routes::open())
         .merge(guarded)
+        .layer(middleware::from_fn(problem::dress))
         .layer(middleware::from_fn_with_state(shared.clone(), guard::count))
         .with_state(shared)
 }
@@ -168,21 +199,19 @@ async fn ready(State(shared): State<Shared>) -> Response {
     }
 }
 
+/// A page for whoever comes with a browser: what there is, without a fact of any tank.
 async fn page() -> Response {
-    let body = "<!doctype html><html lang=\"en\"><meta charset=\"utf-8\"><title>Slackwater</title>\
-        <h1>Slackwater</h1><p>The daemon is at work. What there is:</p><ul>\
-        <li><a href=\"/api/v1/tanks\">the tanks</a>, and of each <code>/api/v1/tanks/TANK/status</code> and \
-        <code>/api/v1/tanks/TANK/explain/OUTPUT</code></li>\
-        <li><a href=\"/metrics\">metrics</a></li>\
-        <li><a href=\"/healthz\">alive</a>, <a href=\"/readyz\">ready</a></li></ul>\
+    let row =
+        |route: routes::Route| format!("<li><code>{} {}</code> {}</li>", route.verb.word(), route.path, route.says);
+    let rows: String = routes::table().into_iter().map(row).collect();
+    let body = format!(
+        "<!doctype html><html lang=\"en\"><meta charset=\"utf-8\"><title>Slackwater</title>\
+        <h1>Slackwater</h1><p>The daemon is at work. What there is:</p><ul>{rows}\
+        <li><a href=\"/metrics\">metrics</a>, <a href=\"/healthz\">alive</a>, <a href=\"/readyz\">ready</a></li></ul>\
         <p>On this machine: <code>slackwater status</code>, <code>slackwater explain OUTPUT</code>, \
-        <code>slackwater hold PROCEDURE</code>.</p></html>";
-    let headers = [
-        (header::CONTENT_TYPE, "text/html; charset=utf-8"),
-        (header::CONTENT_SECURITY_POLICY, "default-src 'self'"),
-        (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
-    ];
-    (headers, body).into_response()
+        <code>slackwater hold PROCEDURE</code>.</p></html>"
+    );
+    ([(header::CONTENT_TYPE, "text/html; charset=utf-8")], body).into_response()
 }
 
 impl Shared {

@@ -34,7 +34,7 @@ pub enum Letter {
 }
 
 /// What came back from one channel.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct TestResult {
     /// Its name.
     pub channel: String,
@@ -54,7 +54,7 @@ pub struct TestResult {
 }
 
 /// How a channel is.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct ChannelState {
     /// Its name.
     pub channel: String,

@@ -32,7 +32,7 @@ pub struct Rules {
 }
 
 /// One day of one signal, in the signal's unit; `None` where nothing was known.
-#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Day {
     /// The local date.
     pub date: String,
@@ -57,7 +57,7 @@ pub struct Day {
 }
 
 /// A band, and how long a day was in it.
-#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(schemars::JsonSchema, Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct InBand {
     /// Its lower edge.
     pub low: f64,

@@ -14,6 +14,7 @@
 //! others for ten years. Tables: `series` (a signal with its unit and its tank's zone), `buckets`,
 //! `days`, `steadiness` (the running day of each tank). Times are Unix seconds.
 
+pub mod journal;
 mod migrate;
 pub mod read;
 pub mod thin;

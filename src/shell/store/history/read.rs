@@ -13,7 +13,7 @@ use super::{HOUR, TEN_MINUTES};
 /// The file, read only.
 #[derive(Debug)]
 pub struct History {
-    connection: Connection,
+    pub(super) connection: Connection,
 }
 
 /// A signal that the file knows.
@@ -31,7 +31,7 @@ pub struct Series {
 }
 
 /// A stretch of time of a signal.
-#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Copy, Debug, PartialEq, serde::Serialize)]
 pub struct Bucket {
     /// When it begins, Unix seconds.
     pub at: i64,
@@ -46,7 +46,7 @@ pub struct Bucket {
 }
 
 /// What happened, to be drawn over a graph.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
 pub struct Mark {
     /// When.
     pub at: Wall,

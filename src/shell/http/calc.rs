@@ -1,0 +1,78 @@
+//! `/api/v1/calc`: the keeper's calculations, as on the command line. No tank is asked, and none is changed.
+//!
+//! The calculations are the command line's, handed in by whoever starts the daemon: one reader of units, one text.
+
+use std::sync::Arc;
+
+use axum::body::Bytes;
+use axum::extract::{Path, State};
+use axum::response::{IntoResponse, Json, Response};
+use schemars::{Schema, SchemaGenerator, json_schema};
+use serde_json::{Map, Value};
+
+use crate::wire::ask;
+
+use super::Shared;
+use super::problem::{Kind, Problem};
+
+/// What a calculation came to.
+pub enum Calculated {
+    /// Its facts.
+    Done(Value),
+    /// There is no answer, or none that may be given: what is wrong, and what to do.
+    Refused(String, String),
+    /// The question is not complete, or is not one.
+    Misuse(String, String),
+}
+
+/// Works out the calculation of this name from named values.
+pub type Calculator = dyn Fn(&str, &Map<String, Value>) -> Calculated + Send + Sync;
+
+/// The calculations that there are.
+#[derive(Clone)]
+pub struct Calculations {
+    /// Each with what it wants, for people and programs.
+    pub known: Value,
+    /// Their names.
+    pub names: Vec<String>,
+    /// Works one out.
+    pub run: Arc<Calculator>,
+}
+
+/// The body: named values, each with its unit.
+pub(super) fn shape(_: &mut SchemaGenerator) -> Schema {
+    json_schema!({
+        "type": "object",
+        "description": "What `GET /api/v1/calc` lists for the calculation, each value a text with its unit, such as `90 L`; what may be given several times as a list; what is only said as `true`",
+        "additionalProperties": { "anyOf": [
+            { "type": "string" }, { "type": "boolean" }, { "type": "array", "items": { "type": "string" } },
+        ] },
+    })
+}
+
+/// Which there are.
+pub(super) async fn known(State(shared): State<Shared>) -> Response {
+    Json(shared.calculations.map_or(Value::Null, |calculations| calculations.known)).into_response()
+}
+
+/// Works one out.
+pub(super) async fn calculate(State(shared): State<Shared>, Path(what): Path<String>, body: Bytes) -> Response {
+    let names = shared.calculations.as_ref().map(|calculations| calculations.names.clone()).unwrap_or_default();
+    let Some(calculations) = shared.calculations.filter(|_| names.contains(&what)) else {
+        let near = ask::nearest(&what, names.iter().map(String::as_str));
+        let fix = near.map_or_else(String::new, |near| format!("did you mean `{near}`? "));
+        let fix = format!("{fix}known: {}", names.join(", "));
+        return Problem::new(Kind::NotFound, format!("there is no calculation `{what}`"), fix).into_response();
+    };
+    let Ok(Value::Object(values)) = serde_json::from_slice(&body) else {
+        let fix = "send an object such as `{\"volume\": \"90 L\"}`; `GET /api/v1/calc` lists what each wants";
+        return Problem::new(Kind::Malformed, "the body is not a JSON object", fix).into_response();
+    };
+    let done = tokio::task::spawn_blocking(move || (calculations.run)(&what, &values)).await;
+    match done {
+        Ok(Calculated::Done(facts)) => Json(facts).into_response(),
+        Ok(Calculated::Refused(why, fix)) => Problem::new(Kind::Refused, why, fix).into_response(),
+        Ok(Calculated::Misuse(why, fix)) => Problem::new(Kind::NotUnderstood, why, fix).into_response(),
+        Err(_) => Problem::new(Kind::Fault, "the calculation ended", "see the daemon's log").into_response(),
+    }
+}
