@@ -15,7 +15,7 @@ use super::plan::{Adds, DosingPlan};
 
 /// Between two steps of the maintenance.
 pub(super) const STEP_EVERY: Span = Span::from_hours(48);
-/// dKH of one equivalent in a litre (2.80385 dKH a meq/L; arithmetic from CaO, 56.077 g/mol).
+/// dKH of one equivalent in a litre (2.80385 dKH a meq/L; arithmetic from `CaO`, 56.077 g/mol).
 const DKH_PER_EQ_PER_LITRE: f64 = 2803.85;
 /// kg in a litre of sea water at 25 °C and 35 g/kg (Millero and Poisson 1981: 1.02334).
 const KILOGRAMS_PER_LITRE: f64 = 1.0233;
@@ -268,10 +268,10 @@ mod tests {
         let counted = Asked { given, ..asked(40.0, None) };
         let found = propose(&plan(), &tests, &counted).unwrap();
         assert_eq!(found.lines[0], "uses 0.467 ± 0.071 dKH/d, by 2 tests in 4.0 days and 15.0 mL/d as counted");
-        // A tenth of new water with 9 dKH adds 0.1 dKH in four days: 0.025 dKH/d more is used.
+        // A tenth of new water with 9 dKH on day 2, when 8.0 + 2 · (0.312 - u) are there: 4 u = 1.869 + 0.1 · (9 - that), by hand.
         let changes = [GivenChange { day: 2.0, litres: 9.0, dkh: 9.0 }];
         let found = propose(&plan(), &tests, &Asked { changes: &changes, ..counted }).unwrap();
-        assert!(found.lines[0].starts_with("uses 0.49"), "{:?}", found.lines);
+        assert!(found.lines[0].starts_with("uses 0.502"), "{:?}", found.lines);
         let changes = [GivenChange { day: 2.0, litres: 900.0, dkh: 9.0 }];
         assert!(propose(&plan(), &tests, &Asked { changes: &changes, ..asked(40.0, None) }).is_err());
     }
