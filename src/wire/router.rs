@@ -101,9 +101,8 @@ impl Target {
     fn kind(self) -> MessageKind {
         match self {
             Self::Probe(_) => MessageKind::Reading,
-            Self::Report(_) => MessageKind::Report,
+            Self::Report(_) | Self::Level(_) => MessageKind::Report,
             Self::Meter(_) => MessageKind::Meter,
-            Self::Level(_) => MessageKind::Report,
             Self::Alive(_) | Self::Uptime(_) => MessageKind::Alive,
             Self::Command(_) => MessageKind::Command,
             Self::Ask | Self::AskAll => MessageKind::Ask,

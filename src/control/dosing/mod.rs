@@ -5,7 +5,7 @@
 //!   idle ─────────────────────────────────► running ──────────────────────────────────► idle
 //!     ▲ the plug's own countdown runs beside: the dose and two seconds, told once ────────┘
 //! ```
-//! Duty: whose dose is due and how much it is ([`book`]), why it waits, and what it cost. Only this wishes a dosing
+//! Duty: whose dose is due and how much it is (`book.rs`), why it waits, and what it cost. Only this wishes a dosing
 //! pump on: no force, rule, schedule or trip does. A dose that began is never told again, whatever its plug reports:
 //! each telling would be another dose. What may have been given counts as given: a kill, a lost report and a lost
 //! broker cost a dose and never give one more.

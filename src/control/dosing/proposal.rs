@@ -15,7 +15,7 @@ use super::plan::{Adds, DosingPlan};
 
 /// Between two steps of the maintenance.
 pub(super) const STEP_EVERY: Span = Span::from_hours(48);
-/// dKH of one equivalent in a litre (2.80385 dKH a meq/L; arithmetic from CaO, 56.077 g/mol).
+/// dKH of one equivalent in a litre (2.80385 dKH a meq/L; arithmetic from `CaO`, 56.077 g/mol).
 const DKH_PER_EQ_PER_LITRE: f64 = 2803.85;
 /// kg in a litre of sea water at 25 °C and 35 g/kg (Millero and Poisson 1981: 1.02334).
 const KILOGRAMS_PER_LITRE: f64 = 1.0233;

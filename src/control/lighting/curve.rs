@@ -57,7 +57,7 @@ fn times(plan: &LightPlan, date: Date) -> (LocalTime, LocalTime) {
     let Some(latitude) = plan.latitude.filter(|_| off > on) else { return (on, off) };
     let (a, b) = (f64::from(on.seconds()), f64::from(off.seconds()));
     let length = ((b - a) * day_length(latitude, date.day_of_year()) / EQUINOX).min(LONGEST);
-    let middle = (a + b) / 2.0;
+    let middle = f64::midpoint(a, b);
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to a day")]
     let time = |seconds: f64| LocalTime::from_seconds(seconds.clamp(0.0, 86_399.0).round() as u32);
     (time(middle - length / 2.0), time(middle + length / 2.0))

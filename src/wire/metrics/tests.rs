@@ -51,6 +51,20 @@ fn alarm() -> AlarmStatus {
     }
 }
 
+fn light() -> LightStatus {
+    LightStatus {
+        output: Name::new("light"),
+        level_percent: 80,
+        told_percent: Some(80),
+        reported_percent: Some(80.0),
+        dimmed_by: None,
+        acclimation_percent: 100.0,
+        full_hours_today: 9.0,
+        spots: vec![SpotLight { spot: "meadow-left".to_owned(), mol_per_m2_today: 4.86 }],
+        says: String::new(),
+    }
+}
+
 fn pump() -> DosingStatus {
     DosingStatus {
         output: Name::new("alkalinity"),
@@ -153,17 +167,7 @@ fn tank(name: &str) -> TankStatus {
             last_run: String::new(),
         }],
         dosing: vec![pump()],
-        lights: vec![LightStatus {
-            output: Name::new("light"),
-            level_percent: 80,
-            told_percent: Some(80),
-            reported_percent: Some(80.0),
-            dimmed_by: None,
-            acclimation_percent: 100.0,
-            full_hours_today: 9.0,
-            spots: vec![SpotLight { spot: "meadow-left".to_owned(), mol_per_m2_today: 4.86 }],
-            says: String::new(),
-        }],
+        lights: vec![light()],
         drain_back: None,
         long_term: None,
         holds: vec![HoldStatus {
