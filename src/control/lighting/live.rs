@@ -21,6 +21,8 @@ pub(in crate::control) struct Lamp {
     wanted: u8,
     /// What its dimmer was told last; `None`: it has to be told.
     told: Option<(u8, Steady)>,
+    /// The level of the newest tellings, and since when it is that one: a dimmer need not say it again.
+    aimed: Option<(u8, Steady)>,
     /// What its dimmer said last, percent.
     heard: Option<(f64, Steady)>,
     /// Tellings on end that were not proven.
@@ -72,8 +74,8 @@ impl Lamp {
     }
 
     fn agrees(&self) -> bool {
-        matches!((self.told, self.heard), (Some((told, at)), Some((heard, when)))
-            if when >= at && (heard - f64::from(told)).abs() <= ROUNDED)
+        matches!((self.aimed, self.heard), (Some((aimed, since)), Some((heard, when)))
+            if when >= since && (heard - f64::from(aimed)).abs() <= ROUNDED)
     }
 }
 
@@ -160,6 +162,9 @@ impl Tank {
                 Some(at) if differs => deadlines.ask(at, DeadlineKind::Light),
                 None if differs || again => {
                     lamp.told = Some((wanted, now));
+                    if lamp.aimed.is_none_or(|(aimed, _)| aimed != wanted) {
+                        lamp.aimed = Some((wanted, now));
+                    }
                     if dimmer.reports == Fitted::Fitted {
                         deadlines.ask(now.after(PROVE_WITHIN), DeadlineKind::Light);
                     }

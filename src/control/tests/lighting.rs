@@ -150,6 +150,21 @@ fn a_dimmer_that_contradicts_is_told_again_and_then_somebody_is() {
 }
 
 #[test]
+fn a_dimmer_that_says_a_level_only_when_it_changes_is_believed_after_a_lost_broker() {
+    let mut world = world(Some(Fitted::Fitted), "14:00");
+    world.advance(seconds(5));
+    says(&mut world, 80.0);
+    world.broker = false;
+    world.step(Event::BrokerLost);
+    world.advance(minutes(1));
+    world.broker = true;
+    world.step(Event::BrokerConnected);
+    world.advance(minutes(20));
+    assert!(!world.raised("light-level"));
+    assert_eq!(world.levels.len(), 2, "told again once: {:?}", world.levels);
+}
+
+#[test]
 fn a_plug_that_only_switches_is_on_between_its_times_and_never_told_a_level() {
     let mut world = world(None, "11:50");
     world.advance(minutes(9));
