@@ -180,7 +180,7 @@ fn alarm_path(facts: &Facts, findings: &mut Vec<Finding>) {
             "alarm path",
             Some(false),
             "no alarm leaves the house",
-            Some("write `webhooks:` into daemon.yaml, and see one message arrive on the phone that you take along".to_owned()),
+            Some("write channels under `notify:` into daemon.yaml, and see one message arrive on the phone that you take along".to_owned()),
         )),
         channels => findings.push(finding(
             "alarm path",

@@ -28,7 +28,7 @@ use super::scope::{self, Scope};
 use super::tank::signal_measuring;
 use super::words::amount;
 
-const KEYS: [&str; 6] = ["unexplained", "nears_limit", "unusual", "probes", "room", "warmest_month"];
+const KEYS: [&str; 5] = ["unexplained", "nears_limit", "unusual", "probes", "room"];
 
 /// Forgiven in 90 L, K/h: a room that swings by 2 K moves the slope by 0.15 K/h; smaller tanks follow it faster. [D3]
 const FORGIVES_AT_90_LITRES: f64 = 0.20;
@@ -71,7 +71,6 @@ pub(super) fn drift(item: Option<&Item>, plan: &TankPlan, scope: &Scope) -> Drif
     let by = kelvin(&probes, "by", 0.1, 5.0).unwrap_or(0.3);
     let apart = kelvin(&probes, "apart", 0.3, 10.0).unwrap_or(1.0);
     let room = part("room").and_then(|item| signal_measuring(&item, Quantity::Temperature, scope));
-    let warmest_month = part("warmest_month").and_then(|item| item.amount(Quantity::Temperature, 10.0, 35.0));
     let topped_off = |id: SignalId| plan.top_offs.iter().any(|top_off| top_off.gauge.signal() == id);
     let courses = plan.signals.iter().enumerate().filter_map(|(at, signal)| {
         let id = SignalId::new(at);
@@ -103,7 +102,8 @@ pub(super) fn drift(item: Option<&Item>, plan: &TankPlan, scope: &Scope) -> Drif
         courses: courses.collect(),
         probes: if is_off("probes") { Vec::new() } else { sets.collect() },
         room: room.or_else(|| the_room(plan)),
-        warmest_month,
+        // `stability:` says it, once for days and years.
+        warmest_month: None,
     }
 }
 

@@ -130,6 +130,9 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
     super::drift::settle(&mut plan, &scope);
     note(&mut facts, &plan, &outputs, &interlocks, &scope);
     facts.stability = super::stability::stability(&fields, &plan, &scope);
+    let loop_ = plan.thermostat.as_ref().map(|thermostat| thermostat.signal);
+    let of_loop = facts.stability.iter().find(|one| Some(one.signal) == loop_);
+    plan.drift.warmest_month = of_loop.and_then(|one| one.warmest_month);
     sound::check(&sound::Read {
         fields: &fields,
         plan: &plan,

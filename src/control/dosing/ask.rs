@@ -1,6 +1,7 @@
 //! What a keeper asks of a dosing pump: calibrate it, tell its container, propose and approve a change of its plan.
 
 use crate::control::effect::{Answer, Durability, Effect, JournalKind};
+use crate::control::ids::DoserId;
 use crate::control::plan::Switch;
 use crate::control::requests::{done, refused, unknown};
 use crate::control::tank::Tank;
@@ -174,6 +175,22 @@ impl Tank {
         format!("; {name} belongs to it: `slackwater dose approve {name}` gives it {after:.1} mL/d too")
     }
 
+    /// A run into a cylinder is begun as soon as it may.
+    pub(in crate::control) fn runs_into_a_cylinder(&mut self, id: DoserId) {
+        self.dosers[id.index()].cylinder_asked = true;
+    }
+
+    /// A run into a cylinder that has not begun does not begin any more: nobody holds the hose.
+    pub(in crate::control) fn no_cylinders(&mut self) {
+        self.dosers.iter_mut().for_each(|doser| doser.cylinder_asked = false);
+    }
+
+    /// Why a run into a cylinder would not begin, in words.
+    pub(in crate::control) fn cylinder_refusal(&self, id: DoserId) -> Option<String> {
+        let name = &self.plan.outputs[self.plan.dosing[id.index()].output.index()].name;
+        self.ask_calibrate(id.index(), name).err().map(|refusal| refusal.details.join("; "))
+    }
+
     /// What stands against a run into a cylinder.
     fn ask_calibrate(&self, index: usize, name: &str) -> Result<(), Answer> {
         let (plan, live) = (&self.plan.dosing[index], &self.dosers[index]);
@@ -186,6 +203,12 @@ impl Tank {
         }
         if self.dosers.iter().any(Doser::is_running) || live.cylinder_asked {
             reasons.push("a dosing pump runs now; ask again in a minute".to_owned());
+        }
+        let others = (0..self.dosers.len()).filter(|other| *other != index);
+        let now = self.now.steady;
+        if let Some(until) = others.filter_map(|other| self.dosers[other].others_wait_until(now)).max() {
+            // Nobody holds a hose for so long.
+            reasons.push(format!("doses keep {} from each other: ask again in {}", plan.apart, until.since(now)));
         }
         if !self.connected {
             reasons.push("the broker is not connected".to_owned());

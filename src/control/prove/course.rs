@@ -19,6 +19,7 @@ impl Tank {
     /// Whatever the step changed goes back; the step is at its beginning again.
     pub(super) fn break_off(&mut self, said: &str) {
         self.drop_forces_of_steps();
+        self.no_cylinders();
         let now = self.now.steady;
         for undo in self.proving.undo.iter_mut().filter(|undo| !undo.step_over) {
             (undo.step_over, undo.broken_off) = (true, true);

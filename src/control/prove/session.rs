@@ -276,7 +276,10 @@ impl Tank {
             _ if plug.running() == Switch::On => Switch::Off,
             _ => Switch::On,
         };
-        self.force_refusal(output, wanted)
+        match (item, self.doser_of(output)) {
+            (Item::Switches(_), Some(doser)) => self.cylinder_refusal(doser),
+            _ => self.force_refusal(output, wanted),
+        }
     }
 
     /// What an output should be before its power is cut: what a careless plug would come back to wrongly. Pumped

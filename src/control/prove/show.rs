@@ -264,6 +264,9 @@ impl Tank {
                 };
                 format!("{how}: only {name}, by more than {far}; then put it back")
             }
+            Item::Switches(output) if self.doser_of(output).is_some() => {
+                format!("put the hose of {name} into a measuring cylinder: it runs into it for a minute, once")
+            }
             Item::Switches(_) => format!("stand where you see {name}: it is switched to and fro once"),
             Item::Boots(output) => {
                 let state = self.before_its_cut(output).word();

@@ -58,6 +58,14 @@ impl Tank {
 
     /// Gives the order of this phase, once. Whether it stands.
     pub(super) fn orders_once(&mut self, output: OutputId, to: Switch, watch: &mut Watch) -> bool {
+        if let Some(doser) = self.doser_of(output).filter(|_| to == Switch::On || watch.phase > 0) {
+            // No force turns it on: it runs into a cylinder, once, and its plug ends that.
+            if watch.ordered.is_none() {
+                watch.ordered = Some(watch.phase);
+                self.runs_into_a_cylinder(doser);
+            }
+            return true;
+        }
         if watch.ordered != Some(watch.phase) {
             watch.ordered = Some(watch.phase);
             self.force_for_step(output, to, watch.until);
@@ -126,6 +134,9 @@ impl Tank {
             return Verdict::Going;
         }
         let name = &self.plan.outputs[output.index()].name;
+        let measure = self.doser_of(output).map_or_else(String::new, |_| {
+            format!(" Then tell its cylinder: `slackwater dose measured {name} \"5.1 mL\"`, or `slackwater dose discard {name}`.")
+        });
         let draws = watch.watts.map(|watts| format!(" It draws {}.", amount(Quantity::Power, watts)));
         let draws = draws.unwrap_or_default();
         let turns = format!("go {} and {} again", other.word(), watch.from.word());
@@ -133,7 +144,7 @@ impl Tank {
             watch.seen.push(format!("draws {}", amount(Quantity::Power, watts)));
         }
         Verdict::Ask(Question {
-            text: format!("did the {name} itself, and nothing else, {turns}?{draws}"),
+            text: format!("did the {name} itself, and nothing else, {turns}?{draws}{measure}"),
             codes: Vec::new(),
             tries: 0,
             seen: std::mem::take(&mut watch.seen),
