@@ -294,6 +294,7 @@ mod tests {
         let status = TankStatus {
             tank: Name::new("lagoon"),
             title: "Seagrass lagoon".to_owned(),
+            timezone: "UTC".to_owned(),
             broker: true,
             sentence: "all is well".to_owned(),
             signals: vec![signal(None, Quality::Bad(Fault::NeverHeard), 0)],

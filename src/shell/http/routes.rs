@@ -69,6 +69,22 @@ pub(super) enum Needs {
     Keeper,
 }
 
+/// Whom a route speaks to: it decides what an order looks like, and a refusal.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Face {
+    /// JSON, problem details.
+    Program,
+    /// HTML, forms with a token of their own; who is not known is shown the way in.
+    Browser,
+}
+
+/// What stands before a route.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Gate {
+    pub(super) needs: Needs,
+    pub(super) face: Face,
+}
+
 /// How a schema is made; [`of`] for a type.
 pub(super) type Shape = fn(&mut SchemaGenerator) -> Schema;
 
@@ -82,6 +98,7 @@ pub(super) struct Route {
     pub(super) verb: Verb,
     pub(super) path: &'static str,
     pub(super) needs: Needs,
+    pub(super) face: Face,
     pub(super) says: &'static str,
     /// Parameters of the query, each with its type and what it means.
     pub(super) query: &'static [(&'static str, &'static str, &'static str)],
@@ -128,7 +145,8 @@ fn route<H: Handler<T, Shared>, T: 'static>(
         Verb::Delete => routing::delete(handler),
     };
     let answers = ("application/json", None);
-    Route { verb, path, needs, says, query: &[], takes: None, answers, refuses: &[], handler }
+    let face = Face::Program;
+    Route { verb, path, needs, face, says, query: &[], takes: None, answers, refuses: &[], handler }
 }
 
 const RANGE: &[(&str, &str, &str)] = &[
@@ -150,7 +168,6 @@ pub(super) fn table() -> Vec<Route> {
     use Needs::{Keeper, Look, Nothing};
     use Verb::{Delete, Get, Post};
     vec![
-        route(Get, "/", Nothing, page, "The page").answers_by("text/html"),
         route(Get, "/api/problems", Nothing, problem::kinds, "The kinds of problems"),
         route(Get, "/api/openapi.json", Look, openapi::document, "This document"),
         route(Get, "/api/v1/version", Look, api::version, "Which daemon this is").answers(of::<api::Version>),
@@ -226,6 +243,25 @@ pub(super) fn table() -> Vec<Route> {
     ]
 }
 
+/// The page: HTML for people. No part of the API, nor of its document.
+pub(super) fn pages() -> Vec<Route> {
+    use Needs::{Keeper, Look, Nothing};
+    use Verb::{Get, Post};
+    let rows = vec![
+        route(Get, "/", Look, page::index, "The tanks"),
+        route(Get, "/login", Nothing, page::login::form, "The way in"),
+        route(Post, "/login", Nothing, page::login::enter, "Log in"),
+        route(Post, "/logout", Nothing, page::login::leave, "Log out"),
+        route(Get, "/assets/{name}", Nothing, page::assets::give, "Style and script"),
+        route(Get, "/tanks/{tank}", Look, page::tank, "A tank"),
+        route(Get, "/tanks/{tank}/hold/{procedure}", Look, page::hold, "What a hold will do, before it does"),
+        route(Get, "/tanks/{tank}/release/{procedure}", Look, page::release, "What a release will do, before it does"),
+        route(Get, "/tanks/{tank}/outputs/{output}", Look, page::output, "Why an output is as it is"),
+        route(Post, "/tanks/{tank}/ask", Keeper, page::ask, "Ask a tank for something"),
+    ];
+    rows.into_iter().map(|row| Route { face: Face::Browser, ..row.answers_by("text/html") }).collect()
+}
+
 /// Routes that are open to whoever reaches the port, and say nothing that is secret.
 pub(super) fn open() -> Vec<Route> {
     use Needs::Nothing;
@@ -241,9 +277,10 @@ pub(super) fn open() -> Vec<Route> {
     ]
 }
 
-/// What each guarded route needs, by method and template.
-pub(super) fn needs() -> BTreeMap<(Verb, String), Needs> {
-    table().into_iter().map(|route| ((route.verb, route.path.to_owned()), route.needs)).collect()
+/// What stands before each guarded route, by method and template.
+pub(super) fn gates() -> BTreeMap<(Verb, String), Gate> {
+    let gate = |route: Route| ((route.verb, route.path.to_owned()), Gate { needs: route.needs, face: route.face });
+    table().into_iter().chain(pages()).map(gate).collect()
 }
 
 /// Routes as a router, without what stands around them.
