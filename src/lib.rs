@@ -14,6 +14,7 @@
 //! the simulator (`sim`) and a property test drive the very same code and it cannot tell.
 //! `tests/layering.rs` holds the table of who may import what (see DEVELOPERS.md).
 
+pub mod care;
 pub mod cli;
 pub mod config;
 pub mod control;

@@ -60,6 +60,7 @@ const TABLE: &[Row] = &[
             "rumqttd",
             "ureq",
             "rustls",
+            "textplots",
         ],
     ),
 ];

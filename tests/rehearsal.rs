@@ -187,3 +187,19 @@ fn a_broker_that_says_everything_twice_changes_nothing_and_a_slow_one_harms_noth
     let report = no_violation(&run);
     assert!(report.tanks[0].water.celsius.0 > 24.3, "{:?}", report.tanks[0].water);
 }
+
+/// A pump's plug that restarts stands for five seconds, and the display drains into the sump meanwhile.
+#[test]
+fn a_return_pump_that_restarts_after_a_top_off_is_no_siphon() {
+    let mut calm = stage(&example(), 4, 21.0, &[]);
+    calm.pass(Span::from_hours(4));
+    let ended = said(&calm, "top-off", &["a run of", "raised the level"]).expect("it was topped off").at;
+    // The verdict comes a minute after the run.
+    for offset in [-50_i64, -30, -10, 5, 40, 90, 160, 220] {
+        let at = ended.millis().saturating_add_signed(offset * 1000);
+        let mut run = stage(&example(), 4, 21.0, &[&format!("return-pump plug reboots at {at} ms")]);
+        run.pass(Span::from_millis(at).plus(Span::from_minutes(10)));
+        let siphon = run.status("lagoon").unwrap().interlocks.into_iter().find(|one| one.interlock.contains("siphon"));
+        assert_eq!(siphon.unwrap().state, "armed", "{offset} s after the verdict\n{}", lines(&run));
+    }
+}

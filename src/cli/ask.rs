@@ -286,7 +286,7 @@ fn text_of_all(answers: &Value) -> String {
 }
 
 /// Prints an answer; the exit code says whether it was done.
-fn show(daemon: &Daemon, tank: &str, answer: &Value) -> ExitCode {
+pub(super) fn show(daemon: &Daemon, tank: &str, answer: &Value) -> ExitCode {
     if daemon.json {
         let mut answer = answer.clone();
         answer["tank"] = json!(tank);

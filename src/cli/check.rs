@@ -10,12 +10,21 @@ use crate::config::advice::Warning;
 use crate::config::understood::{Line, Tank, Understood, understood};
 use crate::config::{Problems, load};
 
+use super::client::Daemon;
+
 /// Reads a config directory and says what it means, or everything that is wrong with it.
 #[derive(Debug, clap::Args)]
 pub struct Check {
     /// The config directory.
     #[arg(long, value_name = "DIR", default_value = "/etc/slackwater")]
     pub config: PathBuf,
+    /// Looks at the tank before a trip instead, with the running daemon: what would run out or fall due from the
+    /// first day until the day of coming back, such as 2026-12-20..2027-01-03.
+    #[arg(long, value_name = "DAYS")]
+    pub away: Option<String>,
+    /// The tank, with `--away`.
+    #[arg(long, value_name = "TANK", requires = "away")]
+    pub tank: Option<String>,
     /// Prints JSON.
     #[arg(long)]
     pub json: bool,
@@ -24,6 +33,12 @@ pub struct Check {
 impl Check {
     /// Runs the command.
     pub fn run(&self) -> ExitCode {
+        if let Some(days) = &self.away {
+            // Where there is no config at the usual place, the daemon is looked for as other commands do.
+            let config = self.config.join("daemon.yaml").exists().then(|| self.config.clone());
+            let daemon = Daemon { tank: self.tank.clone(), url: None, config, json: self.json, on_site: false };
+            return super::care::audit::run(&daemon, days);
+        }
         match load(&self.config) {
             Ok(setup) => {
                 let understood = understood(&setup);
@@ -103,6 +118,8 @@ fn tank(out: &mut String, tank: &Tank) -> fmt::Result {
     lines(out, "interlocks (cause → effect)", &tank.interlocks)?;
     lines(out, "holds (not isolation: pull the plug before hands go near mains parts)", &tank.holds)?;
     lines(out, "alarms", &tank.alarms)?;
+    lines(out, "supplies", &tank.supplies)?;
+    lines(out, "chores", &tank.chores)?;
     warnings(out, &tank.warnings)
 }
 

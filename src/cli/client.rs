@@ -181,7 +181,20 @@ impl Client {
         request
     }
 
-    pub(super) fn post(&self, path: &str, request: &Value) -> Result<Value, Failed> {
+    /// Facts that are a text of their own, such as a table or a sheet.
+    pub fn get_text(&self, path: &str) -> Result<String, Failed> {
+        let mut request = self.agent.get(format!("{}{path}", self.url));
+        if let Some(token) = &self.token {
+            request = request.header("Authorization", format!("Bearer {token}"));
+        }
+        let mut response = request.call().map_err(|error| self.not_reachable(&error))?;
+        let ok = response.status().is_success();
+        let text = response.body_mut().read_to_string().map_err(|error| self.not_reachable(&error))?;
+        if ok { Ok(text) } else { Err(refused(&serde_json::from_str(&text).unwrap_or(Value::Null))) }
+    }
+
+    /// A request to a path; its answer, whatever the outcome.
+    pub fn post(&self, path: &str, request: &Value) -> Result<Value, Failed> {
         let mut post = self.agent.post(format!("{}{path}", self.url));
         if let Some(token) = &self.token {
             post = post.header("Authorization", format!("Bearer {token}"));

@@ -58,6 +58,10 @@ fn text(explanation: &Value) -> String {
         let _ = writeln!(out, "\nrests on\n  {}", rests.join("\n  "));
     }
     let _ = writeln!(out, "\nproof\n  {}", word(&explanation["proof"]));
+    let untested: Vec<String> = explanation["untested"].as_array().into_iter().flatten().map(word).collect();
+    if !untested.is_empty() {
+        let _ = writeln!(out, "  never tested: {}; `slackwater prove` does", untested.join(", "));
+    }
     out
 }
 

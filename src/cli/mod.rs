@@ -6,10 +6,13 @@
 mod alarms;
 mod alarms_report;
 pub mod ask;
+pub mod bypass;
 mod calc;
+pub mod care;
 pub mod check;
 pub mod client;
 pub mod demo;
+pub mod dose;
 pub mod drill;
 pub mod explain;
 pub mod export;
@@ -17,6 +20,7 @@ pub mod listen;
 mod log;
 pub mod model;
 mod notify;
+pub mod prove;
 pub mod rehearse;
 pub mod run;
 mod set_aside;
@@ -53,8 +57,21 @@ enum Command {
     Reset(ask::Reset),
     /// Takes what was learned of an output as right: trips are judged by it from then on.
     Confirm(ask::Confirm),
+    /// Asks a dosing pump's calibration, container and plan.
+    Dose(dose::Dose),
+    /// Sets one interlock aside for a time, with its reason; it acts again by itself.
+    Bypass(bypass::Bypass),
+    /// Goes through proof tests, each seen by the daemon itself; shows what is proven and what is due.
+    Prove(prove::Prove),
     /// Acknowledges alarms.
     Ack(ask::Acknowledge),
+    Log(Box<care::log::Log>),
+    Refill(care::supplies::Refill),
+    Away(care::supplies::Away),
+    Supplies(care::supplies::Supplies),
+    Chores(care::chores::Chores),
+    Items(Box<care::items::Items>),
+    Spots(care::spots::Spots),
     Export(export::Export),
     Alarms(alarms::Alarms),
     Shelve(set_aside::Shelve),
@@ -83,7 +100,17 @@ pub fn main() -> ExitCode {
         Command::Force(force) => force.run(),
         Command::Reset(reset) => reset.run(),
         Command::Confirm(confirm) => confirm.run(),
+        Command::Dose(dose) => dose.run(),
+        Command::Bypass(bypass) => bypass.run(),
+        Command::Prove(prove) => prove.run(),
         Command::Ack(acknowledge) => acknowledge.run(),
+        Command::Log(log) => log.run(),
+        Command::Refill(refill) => refill.run(),
+        Command::Away(away) => away.run(),
+        Command::Supplies(supplies) => supplies.run(),
+        Command::Chores(chores) => chores.run(),
+        Command::Items(items) => items.run(),
+        Command::Spots(spots) => spots.run(),
         Command::Export(export) => export.run(),
         Command::Alarms(alarms) => alarms.run(),
         Command::Shelve(shelve) => shelve.run(),

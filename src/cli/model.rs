@@ -16,6 +16,7 @@ pub fn model(tank: &TankSetup) -> Model<'_> {
         high_floats: probes(&tank.facts.high_floats),
         low_floats: probes(&tank.facts.low_floats),
         leaks: probes(&tank.facts.leaks),
+        isolators: tank.facts.isolators.clone(),
     };
     Model { plan: &tank.plan, bindings: &tank.bindings, facts }
 }

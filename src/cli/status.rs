@@ -119,6 +119,12 @@ fn text(status: &Value) -> String {
             "unknown" => "armed, but its cause cannot be seen",
             state => state,
         };
+        let bypass = &interlock["bypass"];
+        if bypass.is_object() {
+            let trips = if bypass["cause_stands"] == true { "\nits cause stands: it would trip" } else { "" };
+            let text = format!("{state} by {}: {}{trips}", word(&bypass["by"]), word(&bypass["reason"]));
+            return (word(&interlock["interlock"]), text);
+        }
         let cause = interlock["cause"].as_str().map(|cause| format!(": {cause}")).unwrap_or_default();
         (word(&interlock["interlock"]), format!("{state}{cause}"))
     });
@@ -149,7 +155,10 @@ fn text(status: &Value) -> String {
         });
         let watts = watts + &usual.unwrap_or_default();
         let first = format!("{:3}  {proof}{watts}", word(&output["decided"]));
-        (word(&output["output"]), format!("{first}; {}: {}", word(&output["layer"]), word(&output["cause"])))
+        let untested: Vec<_> = each(&output["untested"]).map(word).collect();
+        let untested =
+            if untested.is_empty() { String::new() } else { format!("\nnever tested: {}", untested.join(", ")) };
+        (word(&output["output"]), format!("{first}; {}: {}{untested}", word(&output["layer"]), word(&output["cause"])))
     });
     section(&mut out, "top-off", each(&status["top_offs"]), |top_off| {
         let litres = |key: &str| top_off[key].as_f64().unwrap_or(0.0);
@@ -166,6 +175,8 @@ fn text(status: &Value) -> String {
         let evaporates = evaporates.unwrap_or_default();
         (word(&top_off["output"]), format!("{first}\n{evaporates}\n{}", word(&top_off["last_run"])))
     });
+    section(&mut out, "dosing", each(&status["dosing"]), super::dose::of_status);
+    section(&mut out, "light", each(&status["lights"]), of_light);
     section(&mut out, "drain-back", [&status["drain_back"]].into_iter().filter(|one| one.is_object()), |back| {
         let mm = |key: &str| back[key].as_f64().unwrap_or(0.0);
         let stops = back["stops"].as_u64().unwrap_or(0);
@@ -173,6 +184,7 @@ fn text(status: &Value) -> String {
             format!("{:.0} mm at the last stop, {:.0} mm usual, by {stops} stops", mm("newest_mm"), mm("usual_mm"));
         ("sump", format!("{first}\n{}", word(&back["grown"])))
     });
+    out += &proofs(&status["proofs"]);
     if let Some(caution) = status["caution"].as_str() {
         let _ = writeln!(out, "\ncaution: {caution}");
     }
@@ -209,6 +221,29 @@ fn alarms(out: &mut String, status: &Value) {
     }
 }
 
+/// What of the proof tests is not as it should be; nothing where all is proven.
+fn proofs(proofs: &Value) -> String {
+    let count = |key: &str| proofs[key].as_u64().unwrap_or(0);
+    let (never, overdue, failed) = (count("never"), count("overdue"), count("failed"));
+    let session = &proofs["session"];
+    let mut out = String::new();
+    if session.is_object() {
+        let (of, check) = (word(&session["of"]), word(&session["check"]));
+        let _ = writeln!(
+            out,
+            "\nproof tests go on: {of} {check}, {}: {}",
+            word(&session["stage"]),
+            word(&session["instruction"])
+        );
+    } else if never + overdue + failed > 0 {
+        let _ = writeln!(
+            out,
+            "\nproof tests: {never} never done, {overdue} overdue, {failed} failed; `slackwater prove --list` shows them"
+        );
+    }
+    out
+}
+
 fn whole_seconds(millis: u64) -> Span {
     Span::from_seconds(millis / 1000)
 }
@@ -231,6 +266,27 @@ fn section<'a>(
             let _ = writeln!(out, "  {name:width$}  {part}");
         }
     }
+}
+
+/// A light in the status: its name, and lines about it.
+fn of_light(light: &Value) -> (&str, String) {
+    let mut lines = vec![format!(
+        "{}; {:.1} h of full light today",
+        light["says"].as_str().unwrap_or_default(),
+        light["full_hours_today"].as_f64().unwrap_or(0.0)
+    )];
+    if let Some(part) = light["acclimation_percent"].as_f64().filter(|part| *part < 99.95) {
+        lines.push(format!("acclimation: {part:.0} % of its level today"));
+    }
+    let spots = light["spots"].as_array().map(Vec::as_slice).unwrap_or_default().iter().map(|spot| {
+        let name = spot["spot"].as_str().unwrap_or_default();
+        format!("{name} {:.2} mol/m²", spot["mol_per_m2_today"].as_f64().unwrap_or(0.0))
+    });
+    let spots: Vec<String> = spots.collect();
+    if !spots.is_empty() {
+        lines.push(format!("today by the plan: {}", spots.join(", ")));
+    }
+    (light["output"].as_str().unwrap_or_default(), lines.join("\n"))
 }
 
 #[cfg(test)]

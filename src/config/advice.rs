@@ -27,7 +27,7 @@ pub const CAUTIONS: [&str; 5] = [
     "the heater's own thermostat at about 26.5 °C and a float switch on its own bracket stand whatever this daemon does",
     "a hold is not isolation: pull the plug before hands go near mains parts",
     "recommended, outside the software: a small second heater on its own thermostat at the set point less 1.5 K, on no plug: everything here fails towards a cold tank",
-    "test it: lift the float, wet the leak probe, unplug a thermometer and cut the power once before animals depend on it, then monthly",
+    "test it before animals depend on it, then monthly: `slackwater prove` goes through float, leak probe, thermometers, cut-off, plugs and the way of alarms, and remembers what is due",
 ];
 
 /// What concerns the daemon as a whole.
@@ -68,6 +68,7 @@ pub fn of_tank(tank: &TankSetup) -> Vec<Warning> {
     list.evidence();
     list.not_fitted();
     list.plugs();
+    list.warnings.extend(super::care::advice(tank).into_iter().map(|(about, text)| Warning { about, text }));
     list.warnings
 }
 

@@ -25,7 +25,10 @@
 //! | `<top-off>-leak`, `-burst` | high, urgent | the level falls by itself faster than `leak_over`, `burst_over` | PICK |
 //! | `<top-off>-restless` | medium | the level is not quiet for 30 min, so nothing is topped off | PICK |
 //! | `<return pump>-drain-back` | medium | a fifth and 3 mm more than usual ran back, or over `drain_back_under` | PICK |
+//! | `proofs-due`, `proof-failed` | low, medium | a proof test is overdue; one failed and was not proven since | F16 |
+//! | `bypassed` | medium | while a person has set an interlock aside; told again each 4 h | F74 |
 //! | by power and flow, and by drift | | see `power`, `flow` and `drift` | |
+//! | by dosing, and by lights | | see `dosing` and `lights` | |
 //! | `clock-jumped`, `state-damaged` | medium, high | at once | PICK |
 //!
 //! Each says what happens if nobody acts (`consequence:`) and what to do (`action:`); `latch: yes` keeps it until reset.
@@ -157,6 +160,8 @@ fn usual(plan: &TankPlan, scope: &Scope) -> Vec<AlarmPlan> {
     of_signals(plan, scope, &mut alarms);
     of_outputs(plan, &mut alarms);
     of_top_offs(plan, scope, &mut alarms);
+    super::dosing::alarms(plan, scope, &mut alarms);
+    super::lights::alarms(plan, scope, &mut alarms);
     if let Some(drain_back) = plan.drain_back {
         let advice = Advice::new(
             "At the next power cut the sump may overflow.",
@@ -188,6 +193,21 @@ fn usual(plan: &TankPlan, scope: &Scope) -> Vec<AlarmPlan> {
         );
         alarms.push(new(&format!("{}-overdue", hold.name), Priority::High, source, advice));
     }
+    if plan.interlocks.iter().any(|interlock| interlock.bypassable) {
+        let advice = Advice::new(
+            "An interlock is set aside, and does not protect until the bypass ends.",
+            "Mend its cause, and end the bypass by `slackwater bypass NAME --end`.",
+        );
+        alarms.push(new("bypassed", Priority::Medium, AlarmSource::Bypassed, advice));
+    }
+    let advice =
+        Advice::new("Nobody knows whether an untested safeguard works.", "Do the proof tests by `slackwater prove`.");
+    alarms.push(new("proofs-due", Priority::Low, AlarmSource::ProofsDue, advice));
+    let advice = Advice::new(
+        "A safeguard or a binding is not what it should be.",
+        "Mend it, then prove it again by `slackwater prove`.",
+    );
+    alarms.push(new("proof-failed", Priority::Medium, AlarmSource::ProofFailed, advice));
     alarms.push(new(
         "clock-jumped",
         Priority::Medium,

@@ -133,7 +133,15 @@ pub fn understand(files: &Files) -> Result<Setup, Problems> {
             tank(name.clone(), &Item::root(&report, &file, &node?), &common)
         })
         .collect::<Vec<_>>();
-    let setup = daemon.map(|daemon| Setup { daemon, tanks: setups });
+    let shared_supplies = super::care::shared_supplies(top(shared_tree.as_ref(), &report).as_ref(), &setups);
+    let setup = daemon.map(|daemon| {
+        let mut tanks = setups;
+        let channels = super::proofs::channels(&daemon.notify.channels);
+        for tank in &mut tanks {
+            tank.plan.proofs.channels.clone_from(&channels);
+        }
+        Setup { daemon, tanks, shared_supplies }
+    });
     if setup.is_none() && daemon_tree.is_none() {
         whole("daemon.yaml", "this file is missing".to_owned(), "write one with at least `broker:` and `data_dir:`");
     }

@@ -12,10 +12,12 @@
 
 pub mod advice;
 mod alarm;
+mod care;
 pub mod channel;
 mod condition;
 mod conductivity;
 mod daemon;
+mod dosing;
 mod drift;
 pub mod drill;
 mod files;
@@ -25,6 +27,7 @@ mod hold;
 mod http;
 mod interlock;
 mod kinds;
+mod lights;
 mod notify;
 mod notify_advice;
 mod output;
@@ -32,6 +35,7 @@ mod plug;
 mod power;
 mod probe;
 pub mod problem;
+mod proofs;
 mod read;
 mod rules;
 mod scope;

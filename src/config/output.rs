@@ -123,7 +123,7 @@ pub(super) fn output<'a>(name: Name, item: &Item<'a>, around: &Around) -> Output
     if let Some(item) = fields.need("plug", "{ command: { topic: tank/plug/set, on: \"ON\", off: \"OFF\" } }")
         && let Some(read) = plug::plug(&item, &context)
     {
-        let harms = matches!(kind, OutputKind::Heater | OutputKind::TopOff | OutputKind::Doser);
+        let harms = kind.can_harm();
         if harms && read.plan.boots == Some(Switch::On) {
             item.wrong(format!(
                 "a {} whose plug comes back on after a power cut runs before anybody decides\nset the plug itself to come back off, then write `boots: off`",
@@ -154,6 +154,7 @@ fn stand_in<'a>(name: Name, item: &Item<'a>) -> Output<'a> {
                 lease: None,
                 boots: None,
                 prove_within: Span::from_seconds(10),
+                dimmer: None,
             },
         },
         binding: PlugBinding {
@@ -168,6 +169,7 @@ fn stand_in<'a>(name: Name, item: &Item<'a>) -> Output<'a> {
             meter: None,
             alive: None,
             uptime: None,
+            dimmer: None,
             lease: None,
         },
         item: item.clone(),

@@ -4,10 +4,12 @@
 //! filled in. Safety: a command is never retained; a lease ends long before harm (a tenth of the time to
 //! it) and outlasts three missed refreshes; no lease ever stops a pump.
 
-use crate::control::plan::{Fitted, LeasePlan, MeterPlan, OutputKind, PlugPlan};
+use crate::control::plan::{DimmerPlan, Fitted, LeasePlan, MeterPlan, OutputKind, PlugPlan};
 use crate::time::Span;
 use crate::units::{Power, Quantity};
-use crate::wire::binding::{CommandBinding, LeaseBinding, MeterBinding, PlugBinding, UptimeBinding, WordBinding};
+use crate::wire::binding::{
+    CommandBinding, DimmerBinding, LeaseBinding, MeterBinding, PlugBinding, UptimeBinding, WordBinding,
+};
 
 use super::heat::Lump;
 use super::kinds::usual_lease;
@@ -15,9 +17,9 @@ use super::probe::unit;
 use super::read::{Fields, Item};
 use super::topic::{Owners, pointer, topic, words};
 
-const KEYS: [&str; 10] =
-    ["like", "at", "command", "report", "meter", "alive", "uptime", "lease", "boots", "prove_within"];
-const STYLE_KEYS: [&str; 7] = ["command", "report", "meter", "alive", "uptime", "lease", "prove_within"];
+const KEYS: [&str; 11] =
+    ["like", "at", "command", "report", "meter", "alive", "uptime", "lease", "boots", "prove_within", "dimmer"];
+const STYLE_KEYS: [&str; 8] = ["command", "report", "meter", "alive", "uptime", "lease", "prove_within", "dimmer"];
 
 /// What decides about a plug besides its own lines.
 pub(super) struct Context<'c, 'a> {
@@ -64,6 +66,7 @@ pub(super) fn check_style(item: &Item) {
     part("alive", &ALIVE_KEYS);
     part("uptime", &UPTIME_KEYS);
     part("lease", &LEASE_KEYS);
+    part("dimmer", &DIMMER_KEYS);
 }
 
 /// Reads a plug. `None`: its command could not be read, which is reported.
@@ -99,6 +102,8 @@ pub(super) fn plug(item: &Item, context: &Context) -> Option<Plug> {
     let uptime = both.get("uptime").filter(|item| !item.is_word("none"));
     let uptime = uptime.and_then(|uptime| uptime_of(&uptime, at, context));
     let (lease, lease_declined) = lease_of(&both, at, context, item);
+    let dimmer = both.get("dimmer").filter(|item| !item.is_word("none"));
+    let dimmer = dimmer.and_then(|dimmer| dimmer_of(&dimmer, at, context, item));
     let prove = both.get("prove_within").and_then(|item| item.span(Span::from_seconds(1), Span::from_minutes(5)));
     let plan = PlugPlan {
         report: if report.is_some() { Fitted::Fitted } else { Fitted::NotFitted },
@@ -108,6 +113,9 @@ pub(super) fn plug(item: &Item, context: &Context) -> Option<Plug> {
         lease: lease.as_ref().map(|(plan, _)| *plan),
         boots: both.own.get("boots").and_then(|item| item.switch()),
         prove_within: prove.unwrap_or(Span::from_seconds(10)),
+        dimmer: dimmer.as_ref().map(|dimmer| DimmerPlan {
+            reports: if dimmer.report.is_some() { Fitted::Fitted } else { Fitted::NotFitted },
+        }),
     };
     let binding = PlugBinding {
         command: command?,
@@ -116,6 +124,7 @@ pub(super) fn plug(item: &Item, context: &Context) -> Option<Plug> {
         alive,
         uptime,
         lease: lease.map(|(_, binding)| binding),
+        dimmer,
     };
     Some(Plug { plan, binding, lease_declined })
 }
@@ -186,6 +195,35 @@ fn meter_of(item: &Item, at: Option<&str>, context: &Context) -> Option<(MeterPl
     let plug_limit = fields.get("plug_limit").and_then(|item| item.parsed::<Power>());
     let stale_after = fields.span_or("stale_after", Span::from_seconds(2), Span::from_hours(1), Span::from_seconds(60));
     Some((MeterPlan { stale_after, running, plug_limit }, MeterBinding { topic: topic?, pointer, unit: unit? }))
+}
+
+const DIMMER_KEYS: [&str; 3] = ["topic", "payload", "report"];
+const LEVEL_KEYS: [&str; 3] = ["topic", "pointer", "unit"];
+
+fn dimmer_of(item: &Item, at: Option<&str>, context: &Context, plug: &Item) -> Option<DimmerBinding> {
+    let fields = item.fields(&DIMMER_KEYS)?;
+    let place = fields.need("topic", "tank/light/level/set");
+    let told = place.as_ref().and_then(|item| topic(item, at, context.root));
+    if let (Some(place), Some(told)) = (&place, &told) {
+        context.owners.command(place, told, plug);
+        context.owners.command_is_not_heard(place, told);
+    }
+    let written = fields.need("payload", "'{\"level\":{percent}}'");
+    let payload = written.as_ref().and_then(Item::text).map(str::to_owned);
+    if let (Some(item), Some(payload)) = (&written, &payload)
+        && !payload.contains("{percent}")
+        && !payload.contains("{part}")
+    {
+        item.wrong("the payload does not say where the level stands\nwrite `{percent}` for 0 to 100, or `{part}` for 0 to 1, into it");
+    }
+    let report = fields.get("report").and_then(|item| {
+        let fields = item.fields(&LEVEL_KEYS)?;
+        let topic = heard(&fields, at, context);
+        let pointer = fields.get("pointer").and_then(|item| pointer(&item));
+        let unit = fields.need("unit", "%").and_then(|item| unit(&item, Quantity::Ratio));
+        Some(MeterBinding { topic: topic?, pointer, unit: unit? })
+    });
+    Some(DimmerBinding { topic: told?, payload: payload?, report })
 }
 
 const UPTIME_KEYS: [&str; 2] = ["topic", "pointer"];

@@ -34,18 +34,13 @@ pub(super) const LEAST_SHARE: f64 = 0.7;
 pub(super) const GREATEST_SHARE: f64 = 1.3;
 const HALF: f64 = 0.5;
 
-/// What latches when it cannot be turned off: it does harm while it runs.
-fn harms(kind: OutputKind) -> bool {
-    matches!(kind, OutputKind::Heater | OutputKind::TopOff | OutputKind::Doser)
-}
-
 /// Reads the isolators: each a plug upstream of another one.
 pub(super) fn isolators(outputs: &[Output], plan: &TankPlan, scope: &Scope) -> Vec<(OutputId, OutputId)> {
     let mut found = Vec::new();
     for (at, output) in outputs.iter().enumerate() {
         let Some(item) = &output.isolator else { continue };
         let kind = output.plan.kind;
-        if !harms(kind) {
+        if !kind.can_harm() {
             if scope.outputs[at].kind_is_known {
                 item.wrong(format!(
                     "`isolator` means nothing for a {}\nremove it: heater, top-off and doser have one",
@@ -96,7 +91,7 @@ pub(super) fn settle(plan: &mut TankPlan, isolators: &[(OutputId, OutputId)], fi
     for (at, output) in plan.outputs.iter().enumerate() {
         let id = OutputId::new(at);
         let isolator = isolators.iter().find(|(of, _)| *of == id).map(|(_, isolator)| *isolator);
-        if harms(output.kind) && (output.plug.meter.is_some() || isolator.is_some()) {
+        if output.kind.can_harm() && (output.plug.meter.is_some() || isolator.is_some()) {
             come.push(stuck_interlock(id, output, isolator, scope));
         }
         come.extend(over_power(id, output, scope));
@@ -138,7 +133,7 @@ fn stuck_on(id: OutputId, output: &OutputPlan, scope: &Scope) -> ConditionId {
     if output.plug.meter.is_some() {
         signs.push(draws(id, Side::Above, idle, scope));
     }
-    if output.plug.report == Fitted::Fitted && harms(output.kind) {
+    if output.plug.report == Fitted::Fitted && output.kind.can_harm() {
         signs.push(fact(id, OutputFact::ProvenOn, scope));
     }
     let off = fact(id, off, scope);
@@ -222,7 +217,7 @@ pub(super) fn alarms(plan: &TankPlan, scope: &Scope, alarms: &mut Vec<AlarmPlan>
             let low = draws(id, Side::Below, DrawLimit::Share(share), scope);
             lasting(scope.all(vec![on, low]), span, scope)
         };
-        if !harms(output.kind) {
+        if !output.kind.can_harm() {
             let advice = Advice::new(
                 "It runs on, whatever is commanded.",
                 "Look at the plug: its relay is stuck, or something else feeds it.",

@@ -3,6 +3,7 @@
 use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
 
+use crate::care::{Plans, SupplyPlan, TankCare};
 use crate::control::TankPlan;
 use crate::control::ids::{InterlockId, Name, OutputId, ProbeId, SignalId};
 use crate::time::Span;
@@ -19,6 +20,16 @@ pub struct Setup {
     pub daemon: DaemonSettings,
     /// `tanks/*.yaml`, in the order of their file names.
     pub tanks: Vec<TankSetup>,
+    /// Supplies that several tanks share.
+    pub shared_supplies: Vec<SupplyPlan>,
+}
+
+impl Setup {
+    /// The keeper's side of all tanks.
+    pub fn care(&self) -> Plans {
+        let tanks = self.tanks.iter().map(|tank| (tank.plan.name.to_string(), tank.care.clone()));
+        Plans { tanks: tanks.collect(), shared: self.shared_supplies.clone() }
+    }
 }
 
 /// One tank: what to do, and over which topics.
@@ -30,6 +41,8 @@ pub struct TankSetup {
     pub bindings: TankBindings,
     /// For whoever wants to understand it: `check`, the simulator.
     pub facts: TankFacts,
+    /// The keeper's side.
+    pub care: TankCare,
 }
 
 /// What a tank file says that neither the core nor the wire needs today.

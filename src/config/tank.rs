@@ -10,6 +10,7 @@ use crate::units::{Flow, Power, Quantity, Volume};
 use crate::wire::binding::TankBindings;
 
 use super::alarm::{self, Rest};
+use super::dosing;
 use super::heat::Lump;
 use super::hold;
 use super::interlock::{self, Interlock};
@@ -28,7 +29,7 @@ use super::thermostat;
 use super::top_off;
 use super::topic::Owners;
 
-const KEYS: [&str; 17] = [
+const KEYS: [&str; 24] = [
     "tank",
     "shared",
     "probes",
@@ -38,14 +39,21 @@ const KEYS: [&str; 17] = [
     "outputs",
     "temperature",
     "top_off",
+    "dosing",
     "rules",
     "schedules",
+    "lights",
     "interlocks",
     "holds",
     "mixing_bin",
+    "proofs",
     "alarms",
     "stability",
     "drift",
+    "supplies",
+    "chores",
+    "spots",
+    "keeper",
 ];
 
 /// What all tanks have in common.
@@ -81,6 +89,7 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
     super::conductivity::read(&fields, &mut probes, &scope);
     let interlocks = interlock::interlocks(fields.get("interlocks").as_ref(), &scope);
     let top_offs = top_off::top_offs(fields.get("top_off").as_ref(), &outputs, about.water.litres(), &scope);
+    let dosing = dosing::dosing(fields.get("dosing").as_ref(), &outputs, about.water.litres(), &scope);
     let mut plan = TankPlan {
         name: name.clone(),
         title: about.title,
@@ -93,10 +102,13 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
         thermostat: fields.get("temperature").and_then(|item| thermostat::thermostat(&item, &scope)),
         drain_back: None,
         top_offs: Vec::new(),
+        dosing: Vec::new(),
         rules: rules::rules(fields.get("rules").as_ref(), &scope),
         schedules: rules::schedules(fields.get("schedules").as_ref(), &scope),
+        lights: Vec::new(),
         interlocks: interlocks.iter().map(|interlock| interlock.plan.clone()).collect(),
         holds: hold::holds(fields.get("holds").as_ref(), &scope),
+        proofs: super::proofs::proofs(fields.get("proofs").as_ref(), &probes, &outputs),
         mixing_bin: fields.get("mixing_bin").map(|item| mixing_bin(&item, about.water, &scope)).unwrap_or_default(),
         alarms: Vec::new(),
         drift: crate::control::plan::drift::DriftPlan::default(),
@@ -105,9 +117,12 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
         plan.outputs[at].permissives = starts::permissives(OutputId::new(at), output.starts.as_ref(), &scope);
     }
     top_offs.settle(&mut plan, &fields);
+    dosing.settle(&mut plan, &fields, &scope);
+    super::lights::lights(&fields, &mut plan, &scope);
     plan.drain_back = drain_back(&plan, &scope);
     facts.isolators = power::isolators(&outputs, &plan, &scope);
     power::settle(&mut plan, &facts.isolators, &fields, &scope);
+    dosing::link(&mut plan);
     water_cannot_jump(&mut plan);
     plan.drift = super::drift::drift(fields.get("drift").as_ref(), &plan, &scope);
     let rest = if file.report.is_empty_for(&file.file) { Rest::Sound } else { Rest::Wrong };
@@ -132,7 +147,8 @@ pub(super) fn tank(name: Name, file: &Item, common: &Common) -> Option<TankSetup
         probes: probes.into_iter().map(|probe| probe.binding).collect(),
         plugs: outputs.into_iter().map(|output| output.binding).collect(),
     };
-    Some(TankSetup { plan, bindings, facts })
+    let care = super::care::care(&fields, &plan, &facts);
+    Some(TankSetup { plan, bindings, facts, care })
 }
 
 struct About {

@@ -94,6 +94,12 @@ pub struct Tank {
     pub holds: Vec<Line>,
     /// What somebody is called for.
     pub alarms: Vec<Line>,
+    /// What runs out, and how its use is known.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub supplies: Vec<Line>,
+    /// What falls due, and when.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub chores: Vec<Line>,
     /// What to think about.
     pub warnings: Vec<Warning>,
 }
@@ -164,7 +170,13 @@ fn tank(tank: &TankSetup) -> Tank {
             .map(|hold| line(&hold.name, hold_text(plan, hold)))
             .collect(),
         alarms: plan.alarms.iter().map(|alarm| line(&alarm.name, alarm_text(plan, alarm))).collect(),
-        warnings: advice::of_tank(tank),
+        supplies: super::care::supply_words(tank).into_iter().map(|(name, text)| line(&name, text)).collect(),
+        chores: super::care::chore_words(tank).into_iter().map(|(name, text)| line(&name, text)).collect(),
+        warnings: advice::of_tank(tank)
+            .into_iter()
+            .chain(super::dosing::warnings(tank))
+            .chain(super::lights::warnings(tank))
+            .collect(),
     }
 }
 
@@ -216,7 +228,9 @@ fn wishes(plan: &TankPlan) -> Vec<Line> {
     });
     let top_offs =
         plan.top_offs.iter().map(|plan_| line(&plan.outputs[plan_.output.index()].name, top_off_text(plan, plan_)));
-    top_offs.chain(rules).chain(schedules).collect()
+    let dosing = super::dosing::lines(plan).into_iter().map(|(name, does)| Line { name, does });
+    let lights = super::lights::lines(plan).into_iter().map(|(name, does)| Line { name, does });
+    top_offs.chain(dosing).chain(rules).chain(schedules).chain(lights).collect()
 }
 
 fn top_off_text(plan: &TankPlan, top_off: &TopOffPlan) -> String {
@@ -324,6 +338,9 @@ fn alarm_text(plan: &TankPlan, alarm: &crate::control::plan::AlarmPlan) -> Strin
         AlarmSource::PowerLost => "a power meter says nothing".to_owned(),
         AlarmSource::ClockJumped => "the clock jumped by more than a minute".to_owned(),
         AlarmSource::StateDamaged => "the saved state could not be read".to_owned(),
+        AlarmSource::ProofsDue => "a proof test is overdue".to_owned(),
+        AlarmSource::ProofFailed => "a proof test failed, and was not proven since".to_owned(),
+        AlarmSource::Bypassed => "a person has set an interlock aside".to_owned(),
     };
     let lasts = match &alarm.source {
         AlarmSource::Condition(cause) => {

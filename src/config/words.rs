@@ -53,6 +53,7 @@ pub(super) fn condition(plan: &TankPlan, id: ConditionId) -> String {
                 OutputFact::CommandedOff => "commanded off",
                 OutputFact::ProvenOn => "proven on",
                 OutputFact::ProvenOff => "proven off",
+                OutputFact::LevelUnproven => "at another level than it was told",
             };
             format!("{} {fact}", output(*of))
         }
@@ -84,6 +85,21 @@ pub(super) fn condition(plan: &TankPlan, id: ConditionId) -> String {
                     )
                 }
                 TopOffFact::OverBudget => format!("the day's budget of {name} was reached twice in a week"),
+            }
+        }
+        Condition::Dosing { doser, fact } => {
+            use crate::control::plan::dosing::DosingFact;
+            let name = &plan.outputs[plan.dosing[doser.index()].output.index()].name;
+            match fact {
+                DosingFact::Behind => format!("{name} is more than a day's dose behind"),
+                DosingFact::LowContainer => format!("the container of {name} holds less than a tenth"),
+                DosingFact::OldCalibration => {
+                    format!("{name} was not calibrated for 90 days, or gives something else than before")
+                }
+                DosingFact::Unbalanced => {
+                    format!("the container of {name} lost something else than was commanded, by more than 15 %")
+                }
+                DosingFact::Unproven => format!("three doses of {name} on end were not proven"),
             }
         }
         Condition::Lasting { inner, span, .. } => format!("{} for {span}", nested(plan, *inner)),

@@ -15,7 +15,7 @@ use super::alarm_links::Silent;
 use super::deadlines::Deadlines;
 use super::effect::{DeadlineKind, Effect, JournalKind, NoticeKind};
 use super::interlock::Stage;
-use super::plan::{AlarmSource, Priority};
+use super::plan::{AlarmSource, Priority, Switch};
 use super::tank::Tank;
 
 /// Things that fell silent within this time of each other are silent together. [choice]
@@ -24,6 +24,9 @@ const TOGETHER: Span = Span::from_minutes(5);
 const MANY: usize = 3;
 /// An alarm waits so long for the one that explains it and is in its delay. [choice]
 const PATIENCE: Span = Span::from_minutes(1);
+/// After its start the daemon has not heard everything, and a pump has not filled its pipe. [choice; 55 s in the
+/// rehearsal's model of a pipe]
+const STARTS: Span = Span::from_minutes(1);
 /// What is out of service is called to mind so often. [choice]
 pub(super) const OUT_OF_SERVICE_REMINDER: Span = Span::from_hours(24);
 
@@ -48,7 +51,10 @@ impl Tank {
             let alarm = &self.alarms[index];
             members |= alarm.state.is_active() && !alarm.told;
             if alarm.state.is_active() {
-                if let Some(why) = self.explained(index) {
+                // What was told before a start is not taken back by it.
+                let new = raised.contains(&index);
+                let why = if new { self.explained(index, deadlines) } else { self.explained_by_state(index) };
+                if let Some(why) = why {
                     raised.retain(|one| *one != index);
                     self.suppress(index, why, effects);
                 } else {
@@ -96,9 +102,16 @@ impl Tank {
                     raised.push(index);
                 }
             }
-            (AlarmState::Suppressed, _) if self.explained(index).is_none() => {
-                self.alarms[index].forget_condition();
-                self.bring_back(index, AlarmInput::Unsuppress, "nothing explains it any more", effects);
+            (AlarmState::Suppressed, _) => {
+                let Some(why) = self.explained(index, deadlines) else {
+                    self.alarms[index].forget_condition();
+                    self.bring_back(index, AlarmInput::Unsuppress, "nothing explains it any more", effects);
+                    return;
+                };
+                if let Some(aside) = self.alarms[index].aside.as_mut().filter(|aside| aside.why != why) {
+                    aside.why = why;
+                    self.unsaved = true;
+                }
             }
             (AlarmState::OutOfService, None) => {
                 let Some(aside) = &mut self.alarms[index].aside else { return };
@@ -138,8 +151,32 @@ impl Tank {
         active
     }
 
-    /// What explains an alarm by design now, in words.
-    pub(super) fn explained(&self, index: usize) -> Option<String> {
+    /// What explains an alarm by design now, in words; asks to be woken where that ends with time alone.
+    fn explained(&self, index: usize, deadlines: &mut Deadlines) -> Option<String> {
+        if let Some((why, until)) = self.explained_by_start(index) {
+            deadlines.ask(until, DeadlineKind::Alarm);
+            return Some(why);
+        }
+        self.explained_by_state(index)
+    }
+
+    /// A start that is still so young that it explains an alarm, in words, and until when.
+    fn explained_by_start(&self, index: usize) -> Option<(String, Steady)> {
+        let (links, now) = (&self.links[index], self.now.steady);
+        let own = self.began_at.after(STARTS);
+        if links.by_broker && own > now {
+            return Some(("the daemon has just started, and has not heard everything yet".to_owned(), own));
+        }
+        links.by_starts.iter().find_map(|output| {
+            let plug = &self.plugs[output.index()];
+            let started = plug.changed_at.filter(|_| plug.told == Some(Switch::On))?;
+            let until = started.after(STARTS);
+            let why = format!("{} has just started", self.plan.outputs[output.index()].name);
+            (until > now).then_some((why, until))
+        })
+    }
+
+    fn explained_by_state(&self, index: usize) -> Option<String> {
         let links = &self.links[index];
         if links.by_broker && !self.connected {
             return Some("the broker is not connected, so nothing is heard".to_owned());
@@ -281,7 +318,8 @@ impl Tank {
         let due = self.alarms[cause].due(&self.plan.alarms[cause]);
         due.is_some_and(|due| due <= self.now.steady.after(PATIENCE))
             && self.speaks_for(cause, member)
-            && self.explained(cause).is_none()
+            && self.explained_by_start(cause).is_none()
+            && self.explained_by_state(cause).is_none()
     }
 
     /// What fell silent together with this one, itself among them, in its delay or after it; nothing, where that are

@@ -8,8 +8,10 @@
 //! 4. both are silence: three or more probes and plugs that fell silent within five minutes of each other.
 //!
 //! A standing hold explains cold water where it pauses the heater, low water where it pauses the pumps, and a late
-//! top-off where it pauses that. A lost broker explains silence. Limits: no clock, no state of an alarm.
+//! top-off where it pauses that. A lost broker explains silence, and so does a daemon that has just started; an output
+//! that has just started explains what needs it. Limits: no clock, no state of an alarm.
 
+use super::dosing::DosingFact;
 use super::ids::{ConditionId, HoldId, OutputId, ProbeId, SignalId};
 use super::plan::{AlarmSource, Condition, OutputKind, Priority, Side, Switch, TankPlan, TopOffFact};
 use crate::units::Quantity;
@@ -23,12 +25,14 @@ pub(super) struct AlarmLinks {
     pub is_silence: bool,
     /// What it says is not heard.
     pub silent: Vec<Silent>,
-    /// Silence that a lost broker explains; never an urgent one, for that one is not told as urgently.
+    /// Silence that a lost broker or the daemon's own start explains; never an urgent one, for that one is not told as urgently.
     pub by_broker: bool,
     /// Holds that explain it.
     pub by_holds: Vec<HoldId>,
     /// Probes whose care explains it.
     pub by_probes: Vec<ProbeId>,
+    /// Outputs whose start explains it for a while; never an urgent one.
+    pub by_starts: Vec<OutputId>,
     /// The signal that it is about.
     pub signal: Option<SignalId>,
     /// The outputs that it is about: what the daemon did is told of them.
@@ -91,6 +95,10 @@ pub(super) fn links(plan: &TankPlan) -> Vec<AlarmLinks> {
                     AlarmSource::ProbeLost(probe) => vec![*probe],
                     _ => Vec::new(),
                 },
+                by_starts: match source {
+                    AlarmSource::Condition(_) if !urgent => about.needs.clone(),
+                    _ => Vec::new(),
+                },
                 signal: about.signals.first().copied(),
                 outputs: acted_on(plan, source, about),
                 guarded: guarded(plan, alarm, about),
@@ -131,6 +139,9 @@ fn about(plan: &TankPlan, source: &AlarmSource) -> About {
         | AlarmSource::Changeovers
         | AlarmSource::HoldOverdue(_)
         | AlarmSource::PowerLost
+        | AlarmSource::Bypassed
+        | AlarmSource::ProofsDue
+        | AlarmSource::ProofFailed
         | AlarmSource::ClockJumped
         | AlarmSource::StateDamaged => {}
     }
@@ -182,6 +193,13 @@ fn look(plan: &TankPlan, cause: ConditionId, about: &mut About) {
             }
             Condition::TopOff { top_off, fact: TopOffFact::Overdue } => {
                 about.needs.push(plan.top_offs[top_off.index()].output);
+            }
+            Condition::Dosing { doser, fact } => {
+                let output = plan.dosing[doser.index()].output;
+                about.outputs.push(output);
+                if *fact == DosingFact::Behind {
+                    about.needs.push(output);
+                }
             }
             _ => {}
         }

@@ -21,12 +21,13 @@ impl Tank {
             what,
             since: alarm.since.unwrap_or(self.now.wall),
             text,
-            value: self.measured(index),
+            value: self.measured(index).map(Box::new),
             did: self.links[index].outputs.iter().filter_map(|output| self.did(*output)).collect(),
             consequence: plan.advice.consequence.clone(),
             action: plan.advice.action.clone(),
             group: self.group_of(index).into_iter().map(name).collect(),
             part_of: alarm.head.map(name),
+            only: None,
         }
     }
 

@@ -289,6 +289,8 @@ fn remedy(plan: &TankPlan, name: &str) -> &'static str {
         AlarmSource::HoldOverdue(_) => "give the hold a longer `limit`, or release it in time",
         AlarmSource::ClockJumped => "give the machine a time source",
         AlarmSource::Drift(_) => "give `drift:` a wider limit, or mend what it sees",
+        AlarmSource::ProofsDue | AlarmSource::ProofFailed => "do the proof tests: `slackwater prove`",
+        AlarmSource::Bypassed => "mend what was bypassed",
         AlarmSource::Condition(_)
         | AlarmSource::FutileHeat
         | AlarmSource::LeaseOutlived(_)

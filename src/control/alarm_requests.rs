@@ -74,6 +74,7 @@ impl Tank {
             AlarmSource::StateDamaged => {
                 self.damaged = false;
                 self.top_offs.iter_mut().for_each(super::top_off::TopOff::forget_assumed);
+                self.dosers.iter_mut().for_each(super::dosing::Doser::forget_assumed);
             }
             AlarmSource::ClockJumped => self.jumped_at = None,
             _ => {}

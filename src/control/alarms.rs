@@ -81,6 +81,9 @@ impl Tank {
             AlarmSource::HoldOverdue(hold) => {
                 Truth::of(self.holds[hold.index()].active.as_ref().is_some_and(|active| active.overdue))
             }
+            AlarmSource::Bypassed => Truth::of(self.interlocks.iter().any(|live| live.bypass.is_some())),
+            AlarmSource::ProofsDue => Truth::of(self.proofs_are_due()),
+            AlarmSource::ProofFailed => Truth::of(self.a_proof_failed()),
             AlarmSource::DrainBack => Truth::of(self.drain_back.grown.is_some()),
             AlarmSource::Drift(source) => self.drift_truth(*source),
             AlarmSource::PowerLost => self.power_lost().next().map_or(Truth::False, |_| Truth::of(self.connected)),
@@ -182,6 +185,9 @@ impl Tank {
                 if state.acts() { format!("{name}: {}{}", state.cause, self.hot_words(*interlock)) } else { format!("{name}: the cause is gone") }
             }
             AlarmSource::HoldOverdue(hold) => self.overdue_words(*hold),
+            AlarmSource::Bypassed => self.bypasses_words(),
+            AlarmSource::ProofsDue => self.due_words(),
+            AlarmSource::ProofFailed => self.failed_words(),
             AlarmSource::DrainBack => {
                 self.drain_back.grown.clone().unwrap_or_else(|| "what ran back at the last stop is as usual".to_owned())
             }

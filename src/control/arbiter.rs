@@ -4,7 +4,8 @@
 //! and off times; 6 rules, then loop; 7 schedule; 8 rest. Trips beat minimum-on; nothing automatic
 //! beats a compressor's minimum-off. This file is the whole order, and has no state.
 
-use super::ids::{HoldId, InterlockId, OutputId, RuleId, TopOffId};
+use super::dosing::Undosed;
+use super::ids::{DoserId, HoldId, InterlockId, OutputId, RuleId, TopOffId};
 use super::plan::Switch;
 use super::top_off::Withheld;
 
@@ -21,6 +22,10 @@ pub enum Layer {
     Withheld(TopOffId, Withheld),
     /// A top-off's run has lasted as long as any may.
     RunOver(TopOffId),
+    /// Dosing withholds a dose.
+    Undosed(DoserId, Undosed),
+    /// A dose has been given.
+    DoseOver(DoserId),
     /// A hold.
     Hold(HoldId),
     /// A keeper's force.
@@ -48,7 +53,12 @@ impl Layer {
     pub fn word(self) -> &'static str {
         match self {
             Self::Trip(_) => "trip",
-            Self::Permissive(_) | Self::Exclusion(_) | Self::Withheld(..) | Self::RunOver(_) => "permissive",
+            Self::Permissive(_)
+            | Self::Exclusion(_)
+            | Self::Withheld(..)
+            | Self::RunOver(_)
+            | Self::Undosed(..)
+            | Self::DoseOver(_) => "permissive",
             Self::Hold(_) => "hold",
             Self::Force => "force",
             Self::MinimumTime | Self::Turn => "minimum-time",
@@ -61,7 +71,15 @@ impl Layer {
 
     /// Whether it only withholds a start and so never turns off what runs.
     pub fn only_withholds(self) -> bool {
-        matches!(self, Self::Permissive(_) | Self::Exclusion(_) | Self::Withheld(..) | Self::Turn | Self::MinimumTime)
+        matches!(
+            self,
+            Self::Permissive(_)
+                | Self::Exclusion(_)
+                | Self::Withheld(..)
+                | Self::Undosed(..)
+                | Self::Turn
+                | Self::MinimumTime
+        )
     }
 }
 
@@ -86,7 +104,7 @@ pub(super) struct Opinions {
     /// A compressor's minimum-off still runs.
     pub compressor_rests: bool,
     /// A bounded run is over: off, whoever wishes it on.
-    pub run_over: Option<TopOffId>,
+    pub run_over: Option<Layer>,
 }
 
 impl Opinions {
@@ -116,8 +134,8 @@ impl Opinions {
             Some((to, interlock)) => (to, Layer::Trip(interlock)),
             None => below_permissives(),
         };
-        if let (Some(top_off), Switch::On) = (self.run_over, to) {
-            return (Switch::Off, Layer::RunOver(top_off));
+        if let (Some(over), Switch::On) = (self.run_over, to) {
+            return (Switch::Off, over);
         }
         let starts = to == Switch::On && self.running == Switch::Off;
         match self.start_blocked {
@@ -171,7 +189,7 @@ mod tests {
                 (On, Layer::Loop),
             ),
             (
-                Opinions { force: Some(On), running: On, run_over: Some(TopOffId::new(0)), ..QUIET },
+                Opinions { force: Some(On), running: On, run_over: Some(Layer::RunOver(TopOffId::new(0))), ..QUIET },
                 (Off, Layer::RunOver(TopOffId::new(0))),
             ),
             (Opinions { trip, force: Some(On), running: On, ..QUIET }, (Off, Layer::Trip(InterlockId::new(0)))),

@@ -6,6 +6,7 @@
 use crate::time::{Now, Span, Steady, Zone};
 
 use super::deadlines::Deadlines;
+use super::dosing::Doser;
 use super::effect::DeadlineKind;
 use super::ids::{ConditionId, HoldId, OutputId, SignalId};
 use super::past::Past;
@@ -43,6 +44,7 @@ pub(super) struct Facts<'a> {
     pub plugs: &'a [Plug],
     pub held: &'a dyn Fn(HoldId) -> bool,
     pub top_offs: &'a [TopOff],
+    pub dosers: &'a [Doser],
 }
 
 /// Evaluates every condition of the plan.
@@ -87,6 +89,9 @@ pub(super) fn evaluate(nodes: &mut [Node], plan: &TankPlan, facts: &Facts<'_>, n
                     _ => Truth::True,
                 }
             }
+            Condition::Output { output, fact: OutputFact::LevelUnproven } => {
+                Truth::of(facts.plugs[output.index()].level_unproven)
+            }
             Condition::Output { output, fact } => output_fact((facts.outputs)(*output), *fact),
             Condition::Draws { output, side, limit } => {
                 let plug = &facts.plugs[output.index()];
@@ -98,6 +103,7 @@ pub(super) fn evaluate(nodes: &mut [Node], plan: &TankPlan, facts: &Facts<'_>, n
             Condition::TopOff { top_off, fact } => {
                 facts.top_offs[top_off.index()].fact(*fact, now.steady, &plan.top_offs[top_off.index()])
             }
+            Condition::Dosing { doser, fact } => facts.dosers[doser.index()].fact(*fact, &plan.dosing[doser.index()]),
             Condition::Lasting { inner, span, unknown } => {
                 node.lasting(truth_of(inner), *span, *unknown, now.steady, deadlines)
             }
@@ -269,6 +275,8 @@ fn output_fact((commanded, reported): (Switch, Option<Switch>), fact: OutputFact
         OutputFact::CommandedOff => Truth::of(commanded == Switch::Off),
         OutputFact::ProvenOn => reported(Switch::On),
         OutputFact::ProvenOff => reported(Switch::Off),
+        // Not asked of command and report.
+        OutputFact::LevelUnproven => Truth::Unknown,
     }
 }
 
@@ -330,6 +338,7 @@ pub(super) fn describe(plan: &TankPlan, id: ConditionId, facts: &Facts<'_>, now:
                 OutputFact::CommandedOff => format!("{name} commanded off"),
                 OutputFact::ProvenOn => format!("{name} proven on"),
                 OutputFact::ProvenOff => format!("{name} proven off"),
+                OutputFact::LevelUnproven => format!("{name} does not say the level that it was told"),
             }
         }
         Condition::Draws { output, limit, side } => {
@@ -342,6 +351,10 @@ pub(super) fn describe(plan: &TankPlan, id: ConditionId, facts: &Facts<'_>, now:
         Condition::Held(Some(hold)) => format!("hold {}", plan.holds[hold.index()].name),
         Condition::Held(None) => "a hold".to_owned(),
         Condition::TopOff { top_off, fact } => fact_words(*fact, &facts.top_offs[top_off.index()]),
+        Condition::Dosing { doser, fact } => {
+            let name = &plan.outputs[plan.dosing[doser.index()].output.index()].name;
+            format!("{name}: {}", facts.dosers[doser.index()].fact_words(*fact, &plan.dosing[doser.index()]))
+        }
         Condition::Lasting { inner, span, .. } => format!("{} for {span}", describe(plan, *inner, facts, now)),
     }
 }

@@ -20,6 +20,8 @@ pub enum Effect {
         to: Switch,
         /// 1 for the first telling, more for repeats.
         attempt: u32,
+        /// On for so long by the plug's own countdown, told once and never refreshed: a dose.
+        once: Option<Span>,
         /// Why, in words.
         cause: String,
     },
@@ -28,12 +30,28 @@ pub enum Effect {
         /// Which output's plug.
         output: OutputId,
     },
+    /// Tell a dimmer its level.
+    SetLevel {
+        /// Which output's.
+        output: OutputId,
+        /// 1 to 100.
+        percent: u8,
+        /// Why, in words.
+        cause: String,
+    },
     /// Save [`super::Tank::state`].
     SaveState(Durability),
     /// Write down what happened.
     Journal(JournalEntry),
     /// Tell people about an alarm.
     Notify(Notice),
+    /// Water was changed in a hold that has ended: a line for the keeper's log.
+    WaterChanged {
+        /// How much, L.
+        litres: f64,
+        /// When the hold began: one hold is one water change, however often its end is heard of.
+        since: Wall,
+    },
     /// Answer a request.
     Answer {
         /// Whose.
@@ -48,11 +66,11 @@ impl Effect {
     pub(super) fn urgency(&self) -> u8 {
         match self {
             Self::SaveState(Durability::BeforeWhatFollows) => 0,
-            Self::SwitchPlug { .. } | Self::RefreshLease { .. } => 1,
+            Self::SwitchPlug { .. } | Self::RefreshLease { .. } | Self::SetLevel { .. } => 1,
             Self::SaveState(Durability::AfterTheCommands) => 2,
             Self::Answer { .. } => 3,
             Self::Notify(_) => 4,
-            Self::Journal(_) | Self::SaveState(Durability::Soon) => 5,
+            Self::Journal(_) | Self::WaterChanged { .. } | Self::SaveState(Durability::Soon) => 5,
         }
     }
 }
@@ -101,8 +119,14 @@ pub enum JournalKind {
     Alarm,
     /// Somebody else switched or commanded a plug.
     Foreign,
+    /// A bypass began, was told again, or ended.
+    Bypass,
+    /// A proof test: begun, seen, failed.
+    Test,
     /// A top-off's run was judged, or its budget is spent.
     TopOff,
+    /// A dose was missed or cut short, a plan changed, a pump was calibrated.
+    Dosing,
     /// A start, a reload, a clock jump, a broker lost or found.
     System,
 }
@@ -133,7 +157,10 @@ impl JournalKind {
             Self::Force => "force",
             Self::Alarm => "alarm",
             Self::Foreign => "foreign",
+            Self::Bypass => "bypass",
+            Self::Test => "test",
             Self::TopOff => "top-off",
+            Self::Dosing => "dosing",
             Self::System => "system",
         }
     }
@@ -156,7 +183,7 @@ pub struct Notice {
     /// One sentence: what, value with unit and age.
     pub text: String,
     /// What is measured, where the alarm is about one signal.
-    pub value: Option<Measured>,
+    pub value: Option<Box<Measured>>,
     /// What the daemon did, and how far that is proven: one sentence an output.
     pub did: Vec<String>,
     /// What happens if nobody acts.
@@ -167,6 +194,9 @@ pub struct Notice {
     pub group: Vec<String>,
     /// The name of the alarm whose consequence this one is, though it speaks for itself.
     pub part_of: Option<String>,
+    /// The channel that alone carries it; every one that wants it, if none is named.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub only: Option<Box<str>>,
 }
 
 /// What a notice is about, as it was measured.
@@ -201,6 +231,8 @@ pub enum NoticeKind {
     /// It was shelved, suppressed by design or taken out of service after people were told of it: nothing more will
     /// come of it for now, and it may stand all the same. The text says why.
     Silenced,
+    /// Nothing is wrong: whether messages arrive is tried.
+    Test,
 }
 
 /// The answer to a request.
@@ -262,6 +294,10 @@ pub enum DeadlineKind {
     Hold,
     /// A top-off's run, rest or verdict, or its budget.
     TopOff,
+    /// A slot comes, a dose is over, or its budget.
+    Dosing,
+    /// A light changes.
+    Light,
     /// An alarm's delay is over.
     Alarm,
     /// The totals want saving.

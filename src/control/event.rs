@@ -5,6 +5,7 @@
 
 use crate::time::Span;
 
+use super::dosing::DoseAsk;
 use super::ids::{OutputId, ProbeId};
 use super::plan::Switch;
 
@@ -52,6 +53,15 @@ pub enum Event {
         /// In whatever unit it counts, finite.
         uptime: Result<f64, Unreadable>,
         /// A retained value is of unknown age.
+        retained: Retained,
+    },
+    /// A dimmer said its level.
+    LevelArrived {
+        /// Whose.
+        output: OutputId,
+        /// Percent, finite.
+        percent: Result<f64, Unreadable>,
+        /// A retained level is of unknown age and proves nothing.
         retained: Retained,
     },
     /// Somebody else published on the command topic of a plug of ours.
@@ -204,6 +214,39 @@ pub enum Learned {
     Watts,
 }
 
+/// What a person does in a session of proof tests.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ProveAct {
+    /// Begins one, or goes on with the one that stands.
+    Begin,
+    /// Is where the step wants them: it begins.
+    Ready,
+    /// Says yes to what is asked.
+    Yes,
+    /// Says no to what is asked.
+    No,
+    /// Leaves the step out.
+    Skip,
+    /// Ends the session.
+    Stop,
+    /// Only looks.
+    Show,
+}
+
+impl ProveAct {
+    /// Each with its word.
+    pub const WORDS: [(Self, &'static str); 7] = [
+        (Self::Begin, "begin"),
+        (Self::Ready, "ready"),
+        (Self::Yes, "yes"),
+        (Self::No, "no"),
+        (Self::Skip, "skip"),
+        (Self::Stop, "stop"),
+        (Self::Show, "show"),
+    ];
+}
+
 /// What a person can ask of a tank. The same over command line, `ask` topic and HTTP.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 #[serde(tag = "do", rename_all = "kebab-case", deny_unknown_fields)]
@@ -263,6 +306,42 @@ pub enum Request {
         /// What of it.
         what: Learned,
     },
+    /// About a dosing pump: its calibration, its container, its plan.
+    Dose {
+        /// The output's name.
+        pump: String,
+        /// What.
+        what: DoseAsk,
+    },
+    /// Set one interlock aside for a time.
+    Bypass {
+        /// The interlock's name.
+        interlock: String,
+        /// Why.
+        reason: String,
+        /// For how long; 2 h if not given.
+        #[serde(default)]
+        lasting: Option<Span>,
+    },
+    /// End a bypass before its time.
+    EndBypass {
+        /// The interlock's name.
+        interlock: String,
+    },
+    /// Go through proof tests.
+    Prove {
+        /// What to do in it.
+        act: ProveAct,
+        /// For `begin`: only this, by the name of what is proven or of a check, or `all`; what is due, if not given.
+        #[serde(default)]
+        what: Option<String>,
+        /// For `yes`: the digits of the test message.
+        #[serde(default)]
+        code: Option<u32>,
+        /// Who signs.
+        #[serde(default)]
+        signed: Option<String>,
+    },
     /// Acknowledge alarms.
     Acknowledge {
         /// The alarm's name; all, if not given.
@@ -297,7 +376,7 @@ pub enum Request {
 
 impl Request {
     /// The verbs, for an answer to an unknown one.
-    pub const VERBS: [&'static str; 12] = [
+    pub const VERBS: [&'static str; 16] = [
         "hold",
         "release",
         "new-water",
@@ -305,6 +384,10 @@ impl Request {
         "end-force",
         "reset",
         "confirm",
+        "dose",
+        "bypass",
+        "end-bypass",
+        "prove",
         "acknowledge",
         "shelve",
         "unshelve",

@@ -13,7 +13,8 @@ use super::effect::DeadlineKind;
 const LOOK: Span = Span::from_hours(4);
 /// Of the rise that nothing lost would give. [D1]
 const SHARE: f64 = 0.25;
-/// K/h for each watt in each litre, glass and rock included. [D2]
+/// K/h for each watt in each litre: 3600 s over 4.3 kJ/K, glass and rock included [D2: 4.1 to 4.3]. It bounds the rise
+/// from below, so that a sound heater is not called dead; what bounds it from above takes the water alone (`config::heat`).
 const KELVIN_LITRE_PER_WATT_HOUR: f64 = 0.84;
 
 /// The heat of this look.

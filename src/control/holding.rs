@@ -20,14 +20,23 @@ use crate::time::{Span, Steady, Wall};
 use crate::units::Quantity;
 
 impl Tank {
-    /// Begins a hold. Its record is on disk before the first pause is commanded.
+    /// Begins a hold. Its record is on disk before the first pause is commanded. One whose time is over begins its time
+    /// anew, and its pauses with it; what the water was before stays what it was.
     pub(super) fn begin_hold(&mut self, hold: HoldId, by: &str, also: Option<OutputId>, effects: &mut Vec<Effect>) {
         let (before, bin) = (self.water_now(), self.water_in_bin());
         let plan = &self.plan.holds[hold.index()];
         let state = &mut self.holds[hold.index()];
         let name = plan.name.clone();
+        let mut how = "begun";
         if let Some(active) = &mut state.active {
             active.also.extend(also);
+            if active.overdue {
+                how = "begun anew";
+                active.overdue = false;
+                active.deadline = self.now.steady.after(plan.limit);
+                active.deadline_wall = self.now.wall.after(plan.limit);
+                active.reminders = 0;
+            }
         } else {
             state.started += 1;
             state.released = None;
@@ -48,7 +57,7 @@ impl Tank {
         }
         let limit = plan.limit;
         effects.push(Effect::SaveState(Durability::BeforeWhatFollows));
-        self.journal(JournalKind::Hold, &name, format!("begun by {by}, for at most {limit}"), effects);
+        self.journal(JournalKind::Hold, &name, format!("{how} by {by}, for at most {limit}"), effects);
     }
 
     /// Ends a hold that stands, with its record in the journal.
@@ -61,6 +70,9 @@ impl Tank {
         let litres = active.new_water.map_or_else(String::new, |new| format!(", {:.1} L changed", new.litres));
         let text = format!("{how} after {took}{litres}{}", change(active.before, self.water_now()));
         self.journal(JournalKind::Hold, &name, text, effects);
+        if let Some(new) = active.new_water {
+            effects.push(Effect::WaterChanged { litres: new.litres, since: active.since });
+        }
         self.holds[hold.index()].released =
             Some(Released { at: self.now.steady, before: active.before, since: active.since });
     }

@@ -82,4 +82,6 @@ index!(
     AlarmId,
     /// A top-off of the tank.
     TopOffId,
+    /// A dosing pump with a plan.
+    DoserId,
 );

@@ -12,6 +12,7 @@
 
 use crate::time::{Span, Steady, Wall};
 
+use super::bypass::Bypass;
 use super::deadlines::Deadlines;
 use super::effect::DeadlineKind;
 use super::often::Often;
@@ -42,6 +43,8 @@ pub(super) struct Interlock {
     pub cause: String,
     pub trips: u64,
     pub last_trip: Option<Wall>,
+    /// A person has set it aside.
+    pub bypass: Option<Bypass>,
     /// Each trip of late on a known cause.
     pub often: Often,
     /// The trip that stands is counted.
@@ -68,12 +71,15 @@ const COUNTED_FOR: Span = Span::from_hours(1);
 impl Interlock {
     /// Whether it forces its effects.
     pub fn acts(&self) -> bool {
-        self.stage != Stage::Armed
+        self.stage != Stage::Armed && self.bypass.is_none()
     }
 
     /// Follows its cause. `stops`: something runs that it turns off. The caller fills in words and wall time.
     pub fn follow(&mut self, plan: &InterlockPlan, truth: Truth, proven: bool, stops: bool, now: Steady) -> Change {
         self.truth = truth;
+        if self.bypass.is_some() {
+            return Change::None;
+        }
         let active = match (truth, plan.unknown) {
             (Truth::True, _) | (Truth::Unknown, OnUnknown::Trips) => true,
             (Truth::Unknown, OnUnknown::Holds) => self.stage == Stage::Tripped,

@@ -1,5 +1,6 @@
 //! From a live tank to what survives a kill, and back.
 
+use super::bypass::Bypass;
 use super::hold::ActiveHold;
 use super::interlock::Stage;
 use super::often::Often;
@@ -13,7 +14,9 @@ impl Tank {
         let interlocks = self.plan.interlocks.iter().zip(&self.interlocks).map(|(plan, live)| {
             let latched = (live.stage == Stage::Latched).then(|| (live.since, live.cause.clone()));
             let recent = live.often.ages(super::alarms::DAY, self.now.steady);
-            (plan.name.clone(), InterlockRecord { latched, trips: live.trips, last_trip: live.last_trip, recent })
+            let bypass = live.bypass.as_ref().map(Bypass::record);
+            let (trips, last_trip) = (live.trips, live.last_trip);
+            (plan.name.clone(), InterlockRecord { latched, trips, last_trip, recent, bypass })
         });
         let holds = self.plan.holds.iter().zip(&self.holds).map(|(plan, live)| {
             let active = live.active.as_ref().map(|active| ActiveHoldRecord {
@@ -38,6 +41,7 @@ impl Tank {
                 unproven: plug.unproven,
                 force,
                 restarts: plug.restarts.often.ages(super::alarms::DAY, self.now.steady),
+                starts: plug.starts.ages(super::thermostat::HOUR, self.now.steady),
                 usual_power: plug.power.usual,
                 confirmed_watts: plug.power.confirmed,
                 joules: plug.power.joules,
@@ -49,13 +53,20 @@ impl Tank {
         let top_offs = self.plan.top_offs.iter().zip(&self.top_offs).map(|(plan, live)| {
             (self.plan.outputs[plan.output.index()].name.clone(), live.record(plan, self.now.steady))
         });
+        let dosing =
+            self.plan.dosing.iter().zip(&self.dosers).map(|(plan, live)| {
+                (self.plan.outputs[plan.output.index()].name.clone(), live.record(self.now.steady))
+            });
         TankState {
             interlocks: interlocks.collect(),
             holds: holds.collect(),
             outputs: outputs.collect(),
             top_offs: top_offs.collect(),
+            dosing: dosing.collect(),
             drain_back: self.drain_back.record(),
             drift: self.drift.record(&self.plan, self.now.steady),
+            changeovers: self.thermostat.changeovers.ages(super::thermostat::HOUR, self.now.steady),
+            proofs: self.proofs_record(),
             alarms: alarms.collect(),
             damaged: self.damaged,
         }
@@ -77,6 +88,9 @@ impl Tank {
         for (plan, live) in self.plan.top_offs.iter().zip(&mut self.top_offs) {
             live.assume_spent(plan, self.now.steady);
         }
+        for (plan, live) in self.plan.dosing.iter().zip(&mut self.dosers) {
+            live.assume_spent(plan, self.now.steady);
+        }
         for (plan, live) in self.plan.interlocks.iter().zip(&mut self.interlocks) {
             let heats = plan
                 .effects
@@ -94,6 +108,7 @@ impl Tank {
     pub(super) fn restore(&mut self, state: &TankState) {
         let now = self.now;
         self.damaged = state.damaged;
+        self.thermostat.changeovers = Often::from_ages(&state.changeovers, now.steady);
         self.drain_back = super::drain_back::DrainBack::restored(&state.drain_back);
         self.drift = super::drift::Drift::restored(&state.drift, &self.plan, now.steady);
         for (plan, live) in self.plan.interlocks.iter().zip(&mut self.interlocks) {
@@ -101,6 +116,8 @@ impl Tank {
             live.trips = record.trips;
             live.last_trip = record.last_trip;
             live.often = Often::from_ages(&record.recent, now.steady);
+            let bypass = record.bypass.as_ref().filter(|_| plan.bypassable);
+            live.bypass = bypass.and_then(|bypass| Bypass::restored(bypass, now));
             if let Some((since, cause)) = &record.latched {
                 live.stage = Stage::Latched;
                 live.known = true;
@@ -136,6 +153,12 @@ impl Tank {
                 live.restore(plan, record, now.steady);
             }
         }
+        for (plan, live) in self.plan.dosing.iter().zip(&mut self.dosers) {
+            let name = &self.plan.outputs[plan.output.index()].name;
+            if let Some(record) = state.dosing.get(name) {
+                live.restore(plan, record, now.steady);
+            }
+        }
         for (index, plan) in self.plan.outputs.iter().enumerate() {
             let Some(record) = state.outputs.get(&plan.name) else { continue };
             let plug = &mut self.plugs[index];
@@ -143,6 +166,7 @@ impl Tank {
             plug.switches = record.switches;
             plug.unproven = record.unproven;
             plug.restarts.often = Often::from_ages(&record.restarts, now.steady);
+            plug.starts = Often::from_ages(&record.starts, now.steady);
             plug.power.remember(record.usual_power, record.confirmed_watts);
             plug.power.joules = if record.joules.is_finite() { record.joules.max(0.0) } else { 0.0 };
             self.forces[index] = record.force.as_ref().and_then(|(to, until, by)| {
@@ -155,5 +179,6 @@ impl Tank {
             });
         }
         self.restore_alarms(state);
+        self.restore_proofs(&state.proofs);
     }
 }

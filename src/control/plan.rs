@@ -6,11 +6,25 @@
 
 pub mod drift;
 
+/// Dosing pumps.
+pub mod dosing {
+    pub use crate::control::dosing::{Adds, DosingFact, DosingPlan, SlotPlan, even_slots};
+}
+
+/// Lights.
+pub mod lighting {
+    pub use crate::control::lighting::{Acclimation, DimPlan, LightPlan};
+}
+
 use crate::time::{DailyWindow, Span, Zone};
 use crate::units::{Flow, Power, Quantity, Volume};
 use crate::water::salinity_probe;
 
-use super::ids::{AlarmId, ConditionId, HoldId, InterlockId, Name, OutputId, ProbeId, RuleId, SignalId, TopOffId};
+use super::dosing::{DosingFact, DosingPlan};
+use super::ids::{
+    AlarmId, ConditionId, DoserId, HoldId, InterlockId, Name, OutputId, ProbeId, RuleId, SignalId, TopOffId,
+};
+use super::lighting::LightPlan;
 
 /// On or off: what a plug can be told.
 #[derive(
@@ -59,20 +73,65 @@ pub struct TankPlan {
     pub drain_back: Option<DrainBackPlan>,
     /// Pumps that replace evaporated water, each in bounded runs.
     pub top_offs: Vec<TopOffPlan>,
+    /// Pumps that dose by a plan.
+    pub dosing: Vec<DosingPlan>,
     /// The keeper's rules, the first in the file being the first to be heard.
     pub rules: Vec<RulePlan>,
     /// Parts of the day in which an output is wished on.
     pub schedules: Vec<SchedulePlan>,
+    /// Lights that follow a curve.
+    pub lights: Vec<LightPlan>,
     /// Causes and the safe effects that they force.
     pub interlocks: Vec<InterlockPlan>,
     /// Maintenance procedures.
     pub holds: Vec<HoldPlan>,
     /// The new water of water changes.
     pub mixing_bin: MixingBin,
+    /// How long proofs count.
+    pub proofs: ProofPlan,
     /// Alarms, each with its source.
     pub alarms: Vec<AlarmPlan>,
     /// What is watched for drift.
     pub drift: drift::DriftPlan,
+}
+
+/// How long proof tests count, and what they are proofs of.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ProofPlan {
+    /// Of floats, leak probes, cut-offs, silences and the way of alarms.
+    pub safeguards: Span,
+    /// Of which topic is which probe and which plug.
+    pub bindings: Span,
+    /// Of each probe: another mark is another binding, and its proofs are void.
+    pub probe_marks: Vec<String>,
+    /// The same of each output's plug.
+    pub output_marks: Vec<String>,
+    /// The channels by which alarms leave the house.
+    pub channels: Vec<ChannelPlan>,
+}
+
+/// One way of an alarm to a person.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ChannelPlan {
+    /// Its name.
+    pub name: Name,
+    /// Its kind, a word for people: `webhook`, `mail`, `topic`.
+    pub by: &'static str,
+    /// Another mark leads elsewhere.
+    pub mark: String,
+}
+
+impl Default for ProofPlan {
+    /// 35 days (F16), so that a monthly habit never rings, and a year (a choice).
+    fn default() -> Self {
+        Self {
+            safeguards: Span::from_hours(35 * 24),
+            bindings: Span::from_hours(365 * 24),
+            probe_marks: Vec::new(),
+            output_marks: Vec::new(),
+            channels: Vec::new(),
+        }
+    }
 }
 
 /// One sensor.
@@ -191,6 +250,11 @@ impl OutputKind {
         Self::WORDS.iter().find(|(kind, _)| *kind == self).map_or("other", |(_, word)| word)
     }
 
+    /// Whether it can flood or burn: it does harm by running against its command.
+    pub fn can_harm(self) -> bool {
+        matches!(self, Self::Heater | Self::TopOff | Self::Doser)
+    }
+
     /// Whether off is always allowed, by anybody (DESIGN: who decides).
     pub fn may_always_be_off(self) -> bool {
         matches!(self, Self::Heater | Self::Chiller | Self::TopOff | Self::Doser | Self::Skimmer | Self::Light)
@@ -274,6 +338,15 @@ pub struct PlugPlan {
     pub boots: Option<Switch>,
     /// A report must agree with a command within this time.
     pub prove_within: Span,
+    /// Its dimmer.
+    pub dimmer: Option<DimmerPlan>,
+}
+
+/// A way to say how much, besides on and off.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct DimmerPlan {
+    /// Whether it says its level, so that it can be proven.
+    pub reports: Fitted,
 }
 
 /// What a meter should show; power proof comes with it.
@@ -351,6 +424,8 @@ pub enum OutputFact {
     ProvenOn,
     /// Reported off, freshly; unknown where no report has come.
     ProvenOff,
+    /// Its dimmer contradicted, or did not say, the level it was told.
+    LevelUnproven,
 }
 
 /// A node of the arena: one type of condition serves rules, interlocks, permissives and alarms.
@@ -444,6 +519,13 @@ pub enum Condition {
         top_off: TopOffId,
         /// What.
         fact: TopOffFact,
+    },
+    /// What dosing has found out.
+    Dosing {
+        /// Which pump.
+        doser: DoserId,
+        /// What.
+        fact: DosingFact,
     },
     /// The inner condition has been true for this long without a break.
     Lasting {
@@ -805,6 +887,12 @@ pub enum AlarmSource {
     Trip(InterlockId),
     /// A hold is past its deadline.
     HoldOverdue(HoldId),
+    /// A person has set an interlock aside.
+    Bypassed,
+    /// A proof test is overdue.
+    ProofsDue,
+    /// A proof test failed, and nothing has proven the contrary since.
+    ProofFailed,
     /// More ran back into the sump than usual, or it came too high.
     DrainBack,
     /// What drifts, hours before a limit.

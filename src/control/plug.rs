@@ -99,6 +99,8 @@ pub(super) struct Plug {
     pub foreign_at: Option<Steady>,
     /// Somebody else told it to be off.
     pub foreign_off_at: Option<Steady>,
+    /// Its dimmer does not say the level that it was told.
+    pub level_unproven: bool,
     pub conflict: Conflict,
     /// Each start that was decided of late.
     pub starts: Often,
@@ -175,6 +177,7 @@ impl Plug {
             unexplained_off: None,
             foreign_at: None,
             foreign_off_at: None,
+            level_unproven: false,
             conflict: Conflict::default(),
             starts: Often::default(),
             on_millis: 0,
@@ -428,11 +431,18 @@ impl Plug {
         Noticed::NotProven
     }
 
-    /// What must be told now, given the decision. Call only while the broker is there.
-    pub fn tell(&mut self, plan: &OutputPlan, now: Steady, deadlines: &mut Deadlines) -> Option<Telling> {
+    /// What must be told now, given the decision. Call only while the broker is there. `once`: an on is a dose of so
+    /// long, which is told a single time and never refreshed, for each telling would be another dose.
+    pub fn tell(
+        &mut self,
+        plan: &OutputPlan,
+        once: Option<Span>,
+        now: Steady,
+        deadlines: &mut Deadlines,
+    ) -> Option<Telling> {
         let to =
             self.decision.as_ref().filter(|decision| !decision.leaves_alone(plan.kind)).map(|decision| decision.to);
-        let telling = to.and_then(|to| self.due_telling(plan, to, now));
+        let telling = to.and_then(|to| self.due_telling(plan, once, to, now));
         // Also of a pump that is left alone now: it may have been told something that waits for its proof.
         if let Some(at) = self.next_try.filter(|at| *at > now) {
             deadlines.ask(at, DeadlineKind::Proof);
@@ -448,18 +458,21 @@ impl Plug {
         if let Some(at) = self.insists_at.filter(|at| *at > now) {
             deadlines.ask(at, DeadlineKind::Proof);
         }
-        if let (Some(lease), Some(Switch::On)) = (plan.plug.lease, to) {
+        if let (Some(lease), Some(Switch::On), None) = (plan.plug.lease, to, once) {
             deadlines.ask(self.refreshed_at.after(lease.refresh), DeadlineKind::Lease);
         }
         telling
     }
 
-    fn due_telling(&mut self, plan: &OutputPlan, to: Switch, now: Steady) -> Option<Telling> {
+    fn due_telling(&mut self, plan: &OutputPlan, once: Option<Span>, to: Switch, now: Steady) -> Option<Telling> {
         if self.told != Some(to) {
             let first = self.told.is_none();
             self.told = Some(to);
             self.power.switched(now);
             self.refresh(plan, to, now);
+            if let (Some(span), Switch::On) = (once, to) {
+                self.lease_ends = Some(now.after(span));
+            }
             self.conflict.told(now);
             self.attempts = 1;
             self.unexplained_off = None;
@@ -473,6 +486,10 @@ impl Plug {
             }
             self.expect_proof(plan, to, now);
             return Some(Telling::Switch(to, 1));
+        }
+        if once.is_some() && to == Switch::On {
+            self.next_try = self.next_try.filter(|due| *due > now);
+            return None;
         }
         if let Some(due) = self.next_try
             && due <= now

@@ -19,6 +19,7 @@ impl Tank {
         let mut next = Self::blank(plan, now);
         next.restore(&self.state());
         next.connected = self.connected;
+        next.began_at = self.began_at;
         next.jumped_at = self.jumped_at;
         next.thermostat = self.thermostat.clone();
         next.futile = self.futile;
@@ -27,7 +28,9 @@ impl Tank {
         }
         next.take_over_probes(&self);
         next.take_over_outputs(&self);
+        next.drop_forces_of_steps();
         next.take_over_top_offs(&self);
+        next.take_over_dosers(&self);
         next.take_over_interlocks(&self);
         next.take_over_conditions(&self);
         next.take_over_alarms(&self);
@@ -77,6 +80,9 @@ impl Tank {
         for index in 0..self.plan.interlocks.len() {
             let Some(id) = old.plan.interlock(&self.plan.interlocks[index].name) else { continue };
             self.interlocks[index] = old.interlocks[id.index()].clone();
+            if !self.plan.interlocks[index].bypassable {
+                self.interlocks[index].bypass = None;
+            }
             let cause = self.plan.interlocks[index].cause;
             self.take_over(cause, old, old.plan.interlocks[id.index()].cause);
             if self.interlocks[index].acts() {
@@ -173,6 +179,9 @@ fn subject(plan: &TankPlan, condition: &Condition) -> Vec<Name> {
         Condition::TopOff { top_off, .. } => {
             vec![plan.outputs[plan.top_offs[top_off.index()].output.index()].name.clone()]
         }
+        Condition::Dosing { doser, .. } => {
+            vec![plan.outputs[plan.dosing[doser.index()].output.index()].name.clone()]
+        }
         leaf => leaf.signal().map_or_else(Vec::new, |signal| {
             let signal = &plan.signals[signal.index()];
             let probes = signal.probes.iter().map(|probe| plan.probes[probe.index()].name.clone());
@@ -197,6 +206,7 @@ fn without_indices(condition: &Condition) -> Condition {
         Condition::Output { output, .. } | Condition::Draws { output, .. } => *output = super::ids::OutputId::new(0),
         Condition::Held(Some(hold)) => *hold = super::ids::HoldId::new(0),
         Condition::TopOff { top_off, .. } => *top_off = super::ids::TopOffId::new(0),
+        Condition::Dosing { doser, .. } => *doser = super::ids::DoserId::new(0),
         Condition::Held(None) | Condition::TimeOfDay(_) => {}
     }
     plain

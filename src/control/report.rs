@@ -32,10 +32,13 @@ impl Tank {
             interlocks: (0..self.interlocks.len()).map(|index| self.interlock_status(index)).collect(),
             rules: self.plan.rules.iter().map(|rule| self.rule_status(rule)).collect(),
             top_offs: (0..self.top_offs.len()).map(|index| self.top_off_status(index, now)).collect(),
+            dosing: (0..self.dosers.len()).map(|index| self.dosing_status(index, now)).collect(),
+            lights: (0..self.lamps.len()).map(|index| self.light_status(index, now)).collect(),
             drain_back: self.plan.drain_back.and_then(|_| self.drain_back.status()),
             long_term: (!self.plan.drift.is_none() && self.plan.thermostat.is_some())
                 .then(|| self.drift.long_term.status(self.plan.drift.warmest_month)),
             holds: (0..self.holds.len()).map(|index| self.hold_status(index)).collect(),
+            proofs: self.proofs_status(),
             alarms: (0..self.alarms.len()).map(|index| self.alarm_status(index, now)).collect(),
             alarm_load: self.alarm_load(now),
             caution: held.then(|| NOT_ISOLATION.to_owned()),
@@ -46,6 +49,7 @@ impl Tank {
         let mut parts = Vec::new();
         for (plan, live) in self.plan.interlocks.iter().zip(&self.interlocks) {
             match live.stage {
+                _ if live.bypass.is_some() => parts.push(format!("{} bypassed", plan.name)),
                 Stage::Armed => {}
                 Stage::Tripped => parts.push(format!("{} tripped", plan.name)),
                 Stage::Latched => parts.push(format!("{} latched", plan.name)),
@@ -161,6 +165,7 @@ impl Tank {
             watts: plug.power.shown(plan, now.steady).map(|(watts, _)| watts),
             usual_power: plug.power.usual,
             confirmed_watts: plug.power.confirmed,
+            untested: self.untested(id),
             force: self.forces[id.index()].as_ref().map(|force| ForceStatus {
                 to: force.to,
                 until: now.wall_at(force.until),
@@ -181,6 +186,7 @@ impl Tank {
         InterlockStatus {
             interlock: plan.name.clone(),
             state: match live.stage {
+                _ if live.bypass.is_some() => "bypassed",
                 Stage::Latched => "latched",
                 Stage::Tripped => "tripped",
                 Stage::Armed if live.truth == Truth::Unknown => "unknown",
@@ -193,6 +199,7 @@ impl Tank {
                 .iter()
                 .map(|(output, to)| format!("{} {}", self.plan.outputs[output.index()].name, to.word()))
                 .collect(),
+            bypass: self.bypass_status(index),
             trips: live.trips,
             last_trip: live.last_trip,
         }
@@ -329,6 +336,8 @@ impl Tank {
             }
             Layer::Withheld(top_off, why) => self.withheld_words(top_off, why),
             Layer::RunOver(top_off) => self.run_over_words(top_off),
+            Layer::Undosed(doser, why) => self.undosed_words(doser, why),
+            Layer::DoseOver(doser) => self.dose_over_words(doser),
             Layer::Hold(hold) => {
                 let name = &self.plan.holds[hold.index()].name;
                 let by = self.holds[hold.index()].active.as_ref().map_or("nobody", |active| active.by.as_str());
@@ -366,7 +375,10 @@ impl Tank {
                 format!("rule {}: {}", rule.name, self.describe(rule.cause))
             }
             Layer::Loop => self.loop_cause(id),
-            Layer::Schedule => "its schedule says so at this time of day".to_owned(),
+            Layer::Schedule => match self.light_of(id) {
+                Some(light) => self.light_words(light, self.now),
+                None => "its schedule says so at this time of day".to_owned(),
+            },
             Layer::Rest => "nobody wishes anything else".to_owned(),
         }
     }
@@ -374,6 +386,9 @@ impl Tank {
     fn loop_cause(&self, id: OutputId) -> String {
         if let Some(top_off) = self.top_off_of(id) {
             return self.top_off_cause(top_off);
+        }
+        if let Some(doser) = self.doser_of(id) {
+            return self.dosing_cause(doser);
         }
         let Some(plan) = &self.plan.thermostat else { return String::new() };
         let side = [plan.heat, plan.cool].into_iter().flatten().find(|side| side.output == id);
@@ -413,7 +428,7 @@ impl Tank {
                 None => say("trip", None, nothing("trip"), false),
             }
             match (opinions.start_blocked, decided_by) {
-                (_, Some(layer @ (Layer::Exclusion(_) | Layer::RunOver(_)))) => {
+                (_, Some(layer @ (Layer::Exclusion(_) | Layer::RunOver(_) | Layer::DoseOver(_)))) => {
                     say("permissive", Some(Switch::Off), self.cause(id, layer), true);
                 }
                 (Some(layer), _) if opinions.running == Switch::Off => {
@@ -471,6 +486,7 @@ impl Tank {
             layers,
             rests_on: self.rests_on(id),
             proof: self.proof_sentence(id) + &self.power_sentence(id),
+            untested: self.untested(id),
         }
     }
 

@@ -36,6 +36,14 @@ impl Tank {
             Request::EndForce { output } => self.ask_end_force(by, &output, effects).map(Some),
             Request::Reset { interlock } => self.ask_reset(by, interlock.as_deref(), effects).map(Some),
             Request::Confirm { output, what: Learned::Watts } => self.ask_confirm(by, &output, effects).map(Some),
+            Request::Dose { pump, what } => self.ask_dose(by, &pump, what, effects).map(Some),
+            Request::Bypass { interlock, reason, lasting } => {
+                self.ask_bypass(by, &interlock, &reason, lasting, effects).map(Some)
+            }
+            Request::EndBypass { interlock } => self.ask_end_bypass(by, &interlock, effects).map(Some),
+            Request::Prove { act, what, code, signed } => {
+                self.ask_prove(by, act, what.as_deref(), code, signed.as_deref(), effects).map(Some)
+            }
             Request::Acknowledge { alarm } => self.ask_acknowledge(by, alarm.as_deref(), effects).map(Some),
             Request::Shelve { alarm, lasting } => self.ask_shelve(by, &alarm, lasting, effects).map(Some),
             Request::Unshelve { alarm } => self.ask_unshelve(by, &alarm, effects).map(Some),
@@ -61,7 +69,7 @@ impl Tank {
             .hold(procedure)
             .ok_or_else(|| unknown("hold", procedure, self.plan.holds.iter().map(|hold| &hold.name)))?;
         let probes = self.probes_to_care_for(hold, probe)?;
-        let joined = self.holds[hold.index()].active.is_some();
+        let joined = self.holds[hold.index()].active.as_ref().is_some_and(|active| !active.overdue);
         if !joined {
             self.begin_hold(hold, by, None, effects);
         }
@@ -129,6 +137,9 @@ impl Tank {
         if let Some(reason) = self.force_refusal(output, to) {
             return Err(refused(format!("{name} stays {}", opposite(to).word()), vec![reason]));
         }
+        if (to, plan.kind) == (Switch::On, OutputKind::Doser) {
+            return Err(super::dosing::no_force(name));
+        }
         let until = self.now.steady.after(span);
         self.forces[output.index()] = Some(Force { to, until, by: by.to_owned() });
         self.unsaved = true;
@@ -139,7 +150,7 @@ impl Tank {
     }
 
     /// What above a force stands against it.
-    fn force_refusal(&self, output: OutputId, to: Switch) -> Option<String> {
+    pub(super) fn force_refusal(&self, output: OutputId, to: Switch) -> Option<String> {
         let opinions = self.opinions.get(output.index())?;
         if let Some((tripped, interlock)) = opinions.trip
             && tripped != to
@@ -291,8 +302,10 @@ impl Tank {
         let all_proven = outputs.iter().all(|output| {
             let plug = &self.plugs[output.index()];
             let draws = plug.told == Some(Switch::Off) && self.still_draws(*output).is_true();
+            let paused = !matches!(answer.about, Awaited::Hold(_)) || plug.told == Some(Switch::Off);
             plug.proof == ProofStatus::Proven
                 && !draws
+                && paused
                 && plug.told == plug.decision.as_ref().map(|decision| decision.to)
         });
         let outcome = if all_proven { Outcome::Done } else { Outcome::NotProven };

@@ -88,6 +88,11 @@ impl Restarts {
         within(self.returned_at, RETURN_WINDOW) || within(self.announced_at, ANNOUNCE_WINDOW)
     }
 
+    /// When it came back, by its uptime or after it was said to be gone, if not before a moment.
+    pub fn returned_since(&self, from: Steady) -> Option<Steady> {
+        self.returned_at.filter(|at| *at >= from)
+    }
+
     /// One restart; several pieces of evidence are one.
     pub fn count(&mut self, now: Steady) {
         if self.often.newest().is_none_or(|last| now.since(last) > SAME_RESTART) {

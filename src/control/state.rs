@@ -8,9 +8,12 @@ use std::collections::BTreeMap;
 use crate::time::{Span, Wall};
 
 use super::alarm::AlarmState;
+pub use super::bypass::BypassRecord;
+use super::dosing::DosingRecord;
 use super::ids::Name;
 use super::new_water::NewWaterRecord;
 use super::plan::Switch;
+pub use super::prove::ProofsRecord;
 
 /// The state of a tank that must survive. Ordered maps only: the same state is the same bytes.
 #[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -24,10 +27,17 @@ pub struct TankState {
     pub outputs: BTreeMap<Name, OutputRecord>,
     /// What every top-off has spent, by its output.
     pub top_offs: BTreeMap<Name, TopOffRecord>,
+    /// What every dosing pump has given and is to give, by its output.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    pub dosing: BTreeMap<Name, DosingRecord>,
     /// What ran back into the sump at the last stops of the return pump.
     pub drain_back: DrainBackRecord,
     /// What is usual, what drifts, and the water's long story.
     pub drift: super::drift::record::DriftRecord,
+    /// How long ago each change between heating and cooling in the last hour was.
+    pub changeovers: Vec<Span>,
+    /// Proof tests.
+    pub proofs: ProofsRecord,
     /// Alarms that are not normal, and every alarm's count.
     pub alarms: BTreeMap<Name, AlarmRecord>,
     /// The state that this one replaced could not be read; until somebody acknowledges it.
@@ -46,6 +56,9 @@ pub struct InterlockRecord {
     pub last_trip: Option<Wall>,
     /// How long ago each trip of the last day on a known cause was.
     pub recent: Vec<Span>,
+    /// A person has set it aside.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub bypass: Option<BypassRecord>,
 }
 
 /// A hold's record.
@@ -115,6 +128,8 @@ pub struct OutputRecord {
     pub force: Option<(Switch, Wall, String)>,
     /// How long ago each restart of its plug in the last day was.
     pub restarts: Vec<Span>,
+    /// How long ago each start of the last hour was.
+    pub starts: Vec<Span>,
     /// What it usually draws.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub usual_power: Option<UsualPower>,
@@ -140,6 +155,9 @@ pub struct UsualPower {
     pub least: f64,
     /// Fewer than one in twenty is higher.
     pub greatest: f64,
+    /// Its meter hardly ever says the same number twice on end: one that does is stuck.
+    #[serde(default)]
+    pub lively: bool,
 }
 
 /// An alarm's record.
@@ -193,6 +211,8 @@ pub struct AsideRecord {
 pub struct TopOffRecord {
     /// What was given in the last 24 hours.
     pub spent: Vec<SpentRecord>,
+    /// Litres over all time, without what was only assumed.
+    pub total_litres: f64,
     /// What the run that was going on had reserved.
     pub reserved: Option<f64>,
     /// Runs without answer so far.

@@ -4,10 +4,13 @@ use crate::time::{Span, Wall};
 use crate::units::Quantity;
 
 use super::arbiter::Layer;
+use super::dosing::DosingStatus;
 use super::event::Alive;
 use super::ids::Name;
+use super::lighting::LightStatus;
 use super::plan::{AtLimit, OutputKind, Priority, Switch};
 use super::proof_times::ProofTimes;
+use super::prove::ProofsStatus;
 use super::quality::Quality;
 use super::state::UsualPower;
 
@@ -37,6 +40,11 @@ pub struct TankStatus {
     /// Each top-off.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub top_offs: Vec<TopOffStatus>,
+    /// Each dosing pump with a plan.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub dosing: Vec<DosingStatus>,
+    /// Lights that follow a curve.
+    pub lights: Vec<LightStatus>,
     /// What ran back into the sump when the return pump stopped.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub drain_back: Option<DrainBackStatus>,
@@ -45,6 +53,8 @@ pub struct TankStatus {
     pub long_term: Option<super::long_term::LongTermStatus>,
     /// Each hold procedure.
     pub holds: Vec<HoldStatus>,
+    /// Proof tests.
+    pub proofs: ProofsStatus,
     /// Each alarm.
     pub alarms: Vec<AlarmStatus>,
     /// Whether there are too many alarms for a person.
@@ -150,6 +160,9 @@ pub struct OutputStatus {
     /// W: what a person confirmed; trips are judged by it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub confirmed_watts: Option<f64>,
+    /// What was never proven of an output that can flood or burn.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub untested: Vec<String>,
     /// A force that stands.
     pub force: Option<ForceStatus>,
     /// Seconds on, over all time.
@@ -201,7 +214,7 @@ pub struct ForceStatus {
 pub struct InterlockStatus {
     /// Its name.
     pub interlock: Name,
-    /// `armed`, `tripped`, `latched`, `unknown` (armed, but its cause cannot be seen).
+    /// `armed`, `tripped`, `latched`, `unknown` (armed, but its cause cannot be seen), `bypassed`.
     pub state: &'static str,
     /// What tripped it, in words.
     pub cause: Option<String>,
@@ -209,10 +222,28 @@ pub struct InterlockStatus {
     pub since: Option<Wall>,
     /// What it forces.
     pub effects: Vec<String>,
+    /// A bypass that stands.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub bypass: Option<BypassStatus>,
     /// Trips over all time.
     pub trips: u64,
     /// The last trip.
     pub last_trip: Option<Wall>,
+}
+
+/// An interlock that a person has set aside.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, schemars::JsonSchema)]
+pub struct BypassStatus {
+    /// Who asked.
+    pub by: String,
+    /// Why.
+    pub reason: String,
+    /// Since when.
+    pub since: Wall,
+    /// Until when.
+    pub until: Wall,
+    /// Its cause is true now: it would trip.
+    pub cause_stands: bool,
 }
 
 /// A rule.
@@ -233,6 +264,8 @@ pub struct TopOffStatus {
     pub state: &'static str,
     /// Given in the last 24 hours, with what a run that goes on has reserved.
     pub litres_in_24_hours: f64,
+    /// Given over all time, a run that nobody could prove as if it ran.
+    pub total_litres: f64,
     /// Left of the budget of any 24 hours.
     pub day_left_litres: f64,
     /// Left of the budget of any hour.
@@ -381,6 +414,9 @@ pub struct Explanation {
     pub rests_on: Vec<String>,
     /// How far it is proven.
     pub proof: String,
+    /// What was never tested of an output that can flood or burn.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub untested: Vec<String>,
 }
 
 /// What one layer of the arbiter says.

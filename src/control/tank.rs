@@ -17,6 +17,7 @@ use super::alarm_load::Flood;
 use super::arbiter::{Layer, Opinions};
 use super::conditions::{self, Facts, Node};
 use super::deadlines::Deadlines;
+use super::dosing::Doser;
 use super::drain_back::DrainBack;
 use super::drift::Drift;
 use super::effect::{Deadline, DeadlineKind, Durability, Effect, JournalEntry, JournalKind};
@@ -25,12 +26,14 @@ use super::futile::{self, Futile};
 use super::hold::{HANDS_IN, Hold, WaitingAnswer};
 use super::ids::{ConditionId, HoldId, InterlockId, OutputId, ProbeId, RuleId};
 use super::interlock::{Change, Interlock, Stage};
+use super::lighting::Lamp;
 use super::plan::{
     AtLimit, ConductivityPlan, InterlockPlan, LoopSide, OutputKind, OutputPlan, SignalPlan, Switch, TankPlan,
 };
 use super::plug::{Decision, Noticed, Plug, Telling};
 use super::power::{self, Ask};
 use super::probe::Probe;
+use super::prove::Proving;
 use super::quality::Fault;
 use super::spacing::Start;
 use super::state::TankState;
@@ -98,6 +101,8 @@ pub struct Tank {
     pub(super) thermostat: Thermostat,
     pub(super) futile: Futile,
     pub(super) top_offs: Vec<TopOff>,
+    pub(super) dosers: Vec<Doser>,
+    pub(super) lamps: Vec<Lamp>,
     pub(super) drain_back: DrainBack,
     pub(super) drift: Drift,
     pub(super) interlocks: Vec<Interlock>,
@@ -108,6 +113,7 @@ pub struct Tank {
     /// How the plan's alarms hang together.
     pub(super) links: Vec<AlarmLinks>,
     pub(super) flood: Flood,
+    pub(super) proving: Proving,
     pub(super) waiting: Vec<WaitingAnswer>,
     /// What each layer said of each output in the last step.
     pub(super) opinions: Vec<Opinions>,
@@ -116,6 +122,8 @@ pub struct Tank {
     pub(super) damaged: bool,
     pub(super) jumped_at: Option<Steady>,
     pub(super) now: Now,
+    /// When this daemon began to look after the tank.
+    pub(super) began_at: Steady,
     deadline: Option<Deadline>,
     /// Something that must survive changed in this step.
     pub(super) unsaved: bool,
@@ -149,6 +157,8 @@ impl Tank {
             thermostat: Thermostat::default(),
             futile: Futile::default(),
             top_offs: Self::blank_top_offs(&plan, now.steady),
+            dosers: Self::blank_dosers(&plan, now.steady),
+            lamps: vec![Lamp::default(); plan.lights.len()],
             drain_back: DrainBack::default(),
             drift: Drift::default(),
             interlocks: vec![Interlock::default(); plan.interlocks.len()],
@@ -157,6 +167,7 @@ impl Tank {
             alarms: vec![Alarm::default(); plan.alarms.len()],
             links: alarm_links::links(&plan),
             flood: Flood::default(),
+            proving: Proving::default(),
             waiting: Vec::new(),
             opinions: Vec::with_capacity(plan.outputs.len()),
             plugs,
@@ -164,6 +175,7 @@ impl Tank {
             damaged: false,
             jumped_at: None,
             now,
+            began_at: now.steady,
             deadline: Some(Deadline { at: now.steady, why: DeadlineKind::Condition }),
             unsaved: false,
             saved_at: now.steady,
@@ -183,7 +195,8 @@ impl Tank {
         for plug in &mut self.plugs {
             plug.count_time(now.steady);
         }
-        let news = self.take(event, &mut effects);
+        let watched = self.proving.watches();
+        let news = self.take(event, &mut effects) || watched;
         let due = self.deadline.is_some_and(|deadline| deadline.at <= now.steady);
         if !news && !due && self.calm == Calm::Settled && effects.is_empty() {
             return effects;
@@ -249,6 +262,9 @@ impl Tank {
             Event::UptimeArrived { output, uptime: Ok(uptime), retained: Retained::No } => {
                 return self.take_life(output, |plug, plan| plug.said_uptime(plan, uptime, now), effects);
             }
+            Event::LevelArrived { output, percent: Ok(percent), retained: Retained::No } => {
+                return self.light_of(output).is_some_and(|light| self.lamps[light].hear(percent, now));
+            }
             Event::ForeignCommandSeen { output, command, retained } => {
                 self.take_foreign_command(output, command, retained, effects);
             }
@@ -277,7 +293,8 @@ impl Tank {
             Event::ReportArrived { .. }
             | Event::MeterArrived { .. }
             | Event::AliveArrived { .. }
-            | Event::UptimeArrived { .. } => return false,
+            | Event::UptimeArrived { .. }
+            | Event::LevelArrived { .. } => return false,
             Event::Woken => {}
         }
         true
@@ -388,9 +405,11 @@ impl Tank {
         self.power_grows_old(&mut deadlines);
         self.evaluate_conditions(&mut deadlines);
         self.wish_heat(&mut deadlines);
+        self.follow_bypasses(effects, &mut deadlines);
         self.follow_interlocks(effects, &mut deadlines);
         self.insist_on_offs();
         self.follow_holds(effects, &mut deadlines);
+        self.follow_proofs(effects, &mut deadlines);
         self.end_forces(effects, &mut deadlines);
         self.explain_offs(effects, &mut deadlines);
         for index in 0..self.plugs.len() {
@@ -399,17 +418,22 @@ impl Tank {
         }
         self.follow_drain_back(effects, &mut deadlines);
         self.follow_top_offs(effects, &mut deadlines);
+        self.follow_dosing(effects, &mut deadlines);
         self.follow_heat(&mut deadlines);
         self.gather_opinions(&mut deadlines);
         self.gather_top_offs();
+        self.gather_dosing();
+        self.gather_lights(&mut deadlines);
         if self.decide(effects, &mut deadlines) {
             deadlines.ask(now.after(LOOK_AGAIN), DeadlineKind::Condition);
         }
+        self.tell_lights(effects, &mut deadlines);
         if self.connected {
             self.tell_plugs(effects, &mut deadlines);
         }
         self.pay_top_offs(effects, &mut deadlines);
         self.follow_drift(&mut deadlines);
+        self.pay_doses(effects, &mut deadlines);
         self.follow_alarms(effects, &mut deadlines);
         self.answer_waiting(effects, &mut deadlines);
         self.save(effects, &mut deadlines);
@@ -461,6 +485,7 @@ impl Tank {
             plugs: &self.plugs,
             held: &held,
             top_offs: &self.top_offs,
+            dosers: &self.dosers,
         })
     }
 
@@ -544,6 +569,13 @@ impl Tank {
     /// An off that we did not command: several together are a power cut, one alone is a person.
     fn explain_offs(&mut self, effects: &mut Vec<Effect>, deadlines: &mut Deadlines) {
         let now = self.now.steady;
+        for index in 0..self.plugs.len() {
+            // A person was asked to cut it.
+            if self.plugs[index].unexplained_off.is_some() && self.proving.cuts_power_of(OutputId::new(index)) {
+                let rests = self.plan.outputs[index].kind == OutputKind::Chiller;
+                self.plugs[index].lost_power(rests.then_some(now));
+            }
+        }
         let Some(first) = self.plugs.iter().filter_map(|plug| plug.unexplained_off).min() else { return };
         let off: Vec<_> = (0..self.plugs.len()).filter(|index| self.plugs[*index].unexplained_off.is_some()).collect();
         let spans = off.iter().map(|index| Plug::looked_at_for(&self.plan.outputs[*index], off.len()));
@@ -737,10 +769,12 @@ impl Tank {
                 if self.plugs[index].decided(plan.kind) != first {
                     continue;
                 }
-                match self.plugs[index].tell(plan, self.now.steady, deadlines) {
+                let once = self.dose_of(output);
+                match self.plugs[index].tell(plan, once, self.now.steady, deadlines) {
                     Some(Telling::Switch(to, attempt)) => {
                         let cause = self.plugs[index].decision.as_ref().map_or_else(String::new, |d| d.cause.clone());
-                        effects.push(Effect::SwitchPlug { output, to, attempt, cause });
+                        let once = once.filter(|_| to == Switch::On);
+                        effects.push(Effect::SwitchPlug { output, to, attempt, once, cause });
                     }
                     Some(Telling::Refresh) => effects.push(Effect::RefreshLease { output }),
                     None => {}

@@ -41,7 +41,7 @@ pub(super) struct Thermostat {
     cooled_at: Option<Steady>,
     pub ramp: Ramp,
     last_started: Option<OutputId>,
-    changeovers: Often,
+    pub changeovers: Often,
 }
 
 impl Thermostat {

@@ -27,6 +27,7 @@ use crate::wire::metrics::{Meters, PublishResult};
 use crate::wire::{Heard, Message, MessageKind, OwnTopics, Publish, Router, TankIndex, said};
 
 use super::asks::Asks;
+use super::care::CareHandle;
 use super::clock::Clock;
 use super::daemon_alarms::{DaemonAlarm, DaemonAlarms};
 use super::mqtt::{Incoming, Sender, Tag};
@@ -72,6 +73,7 @@ pub struct Desk {
     established: bool,
     store: Store,
     notifier: Notifier,
+    care: CareHandle,
     meters: Meters,
     alarms: DaemonAlarms,
     asks: Asks,
@@ -102,6 +104,8 @@ pub struct Parts {
     pub store: Store,
     /// The channels.
     pub notifier: Notifier,
+    /// The keeper's side.
+    pub care: CareHandle,
     /// The meters.
     pub meters: Meters,
     /// For readiness.
@@ -135,6 +139,7 @@ impl Desk {
             established: false,
             store: parts.store,
             notifier: parts.notifier,
+            care: parts.care,
             meters: parts.meters,
             alarms: DaemonAlarms::default(),
             asks: Asks::default(),
@@ -205,7 +210,8 @@ impl Desk {
             | Event::ReportArrived { report: Err(reason), .. }
             | Event::MeterArrived { watts: Err(reason), .. }
             | Event::AliveArrived { alive: Err(reason), .. }
-            | Event::UptimeArrived { uptime: Err(reason), .. } => *reason,
+            | Event::UptimeArrived { uptime: Err(reason), .. }
+            | Event::LevelArrived { percent: Err(reason), .. } => *reason,
             _ => return,
         };
         self.meters.unreadable(unreadable);

@@ -10,6 +10,7 @@ use crate::wire::metrics::TankRecords;
 
 use super::daemon_alarms::{DaemonAlarm, Standing};
 use super::notify::letter::{ChannelState, TestResult};
+use super::notify::message::Notification;
 
 /// One question or order.
 #[derive(Debug)]
@@ -59,6 +60,8 @@ pub enum Job {
         /// Whether it was taken, and why not.
         reply: Option<oneshot::Sender<Result<(), String>>>,
     },
+    /// People are to be told of what can wait: chores, supplies.
+    Tell(Box<Notification>),
     /// How the channels are.
     Channels(oneshot::Sender<Vec<ChannelState>>),
     /// A try of one channel, or of all; the journal tells who asked.

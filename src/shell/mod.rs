@@ -4,6 +4,7 @@
 //!   control thread: broker ⇄ Desk (all tanks, one step at a time)      the only one that decides
 //!   http thread:    health, metrics, API        ─ jobs, bounded ─►     asks control, never delays it
 //!   store thread:   SQLite                      ◄─ bounded ─           awaited at most 300 ms
+//!   care thread:    the keeper's log            ─ jobs, bounded ─►     asks control and the store, never delays them
 //!   notify threads: one a channel               ◄─ bounded ─           never awaited
 //! ```
 //! [`run`] is the whole daemon: the command line, the demo and the tests call the same.
@@ -16,6 +17,7 @@
 pub mod alarm_lines;
 mod asks;
 pub mod background;
+mod care;
 pub mod clock;
 mod control_loop;
 mod daemon_alarms;
@@ -31,6 +33,7 @@ mod run;
 mod secrets;
 pub mod store;
 
+pub use clock::unix_nanos;
 pub use http::{Calculated, Calculations, Loader};
 pub use lock::LockError;
 pub use run::{Options, RunError, run};

@@ -22,7 +22,7 @@ use super::lock::{DataLock, LockError};
 use super::notify::{self, Notifier};
 use super::pulse::Pulse;
 use super::store::{Found, OpenError, Store};
-use super::{background, control_loop, look};
+use super::{background, care, control_loop, look};
 
 /// Questions to control that may wait.
 const INBOX: usize = 64;
@@ -108,6 +108,8 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
         });
         let trouble = lock_trouble.or_else(|| found.damaged.clone());
         let instance = found.instance.clone();
+        let care_parts = care::Parts::new(&setup, found.care.clone(), store.care_writer(), clock);
+        let care = care_parts.handle();
         let steadiness = found.steadiness.clone();
         let (tanks, shelf) = remembered(setup.tanks, found);
         meters.reload_ok.set(1);
@@ -119,6 +121,7 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
             shelf,
             store,
             notifier,
+            care: care.clone(),
             meters: meters.clone(),
             pulse: Arc::clone(&pulse),
             instance,
@@ -130,11 +133,16 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
         }
         let (outbox, inbox) = mpsc::channel(INBOX);
         let (stop, stopped) = watch::channel(false);
+        let keeper = {
+            let control = outbox.clone();
+            background::spawn("care", move || care_parts.run(control)).map_err(RunError::System)?
+        };
         let service = http::Service {
             settings: settings.http.clone(),
             inbox: outbox.clone(),
             meters,
             pulse,
+            care: care.clone(),
             loader: options.loader.clone(),
             calculations: options.calculations,
             data_dir: settings.data_dir.clone(),
@@ -150,6 +158,8 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
         let desk = control_loop::run(desk, inbox, shutdown).await;
         let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
         let _ = stop.send(true);
+        care.stop();
+        background::join_within(keeper, Duration::from_secs(2));
         desk.close();
         background::join_within(web, Duration::from_secs(2));
         Ok(())

@@ -42,12 +42,15 @@ impl Tank {
             conditions: vec![],
             thermostat: None,
             top_offs: vec![],
+            dosing: Vec::new(),
             drain_back: None,
             rules: vec![],
             schedules: vec![],
+            lights: vec![],
             interlocks: vec![],
             holds: vec![],
             mixing_bin: crate::control::plan::MixingBin::default(),
+            proofs: crate::control::plan::ProofPlan::default(),
             alarms: vec![],
             drift: crate::control::plan::drift::DriftPlan::default(),
         };
@@ -97,6 +100,7 @@ impl Tank {
                 lease: lease.map(|lasts| LeasePlan { lasts, refresh: lasts.part(4) }),
                 boots: Some(boots),
                 prove_within: Span::from_seconds(5),
+                dimmer: None,
             },
         });
         let word = |leaf: &str, on: &str, off: &str| WordBinding {
@@ -121,6 +125,7 @@ impl Tank {
             }),
             alive: Some(word("alive", "1", "0")),
             uptime: None,
+            dimmer: None,
             lease: lease.map(|lasts| LeaseBinding {
                 payload: r#"{"on":true,"for":{seconds}}"#.to_owned(),
                 lasts,

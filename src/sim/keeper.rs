@@ -1,7 +1,7 @@
 //! The simulated keeper: asks the daemon as a wall button would, carries water, fills reservoirs.
 //!
 //! ```text
-//!   water change   ask `hold water-change` ── 5 min ──► out, 5 min ──► in, 5 min ──► 5 min ──► ask `release`
+//!   water change   measure, mix ─ ask `hold water-change` ── 5 min ──► out, 5 min ──► in, 5 min ──► 5 min ──► ask `release`
 //!   feeding        ask `hold feeding`, which ends by its own limit
 //! ```
 //! The keeper cannot ask while there is no daemon or no broker, and tries again each minute. After a
@@ -27,8 +27,6 @@ use super::fault::KeeperAct;
 
 /// Water is carried in so many portions, one each 15 s.
 const PORTIONS: u32 = 20;
-/// New sea water, g/kg.
-const NEW_WATER: f64 = 35.0;
 /// The share of a tank's water that the habit changes each week.
 const WEEKLY_SHARE: f64 = 0.10;
 
@@ -48,6 +46,8 @@ pub enum Routine {
 enum Task {
     SetOut(KeeperAct),
     Ask(Errand),
+    /// New water for so many litres, by what the tank measures.
+    Mix(f64),
     Out(f64),
     In(f64),
     Refill,
@@ -85,6 +85,8 @@ pub struct Keeper {
     habits: Vec<Habit>,
     /// A release that was asked and not answered yet.
     releasing: Vec<Option<&'static str>>,
+    /// The salinity of the new water that each mixed last, g/kg.
+    mixed: Vec<f64>,
     routine: Routine,
     /// The holds of each tank.
     procedures: Vec<Vec<String>>,
@@ -134,6 +136,7 @@ impl Keeper {
             tasks: Vec::new(),
             habits,
             releasing: vec![None; plans.len()],
+            mixed: vec![0.0; plans.len()],
             routine,
             procedures: plans
                 .iter()
@@ -157,6 +160,7 @@ impl Keeper {
         let planned = self.tasks.iter().any(|(_, tank, task)| (*tank, *task) == visit);
         match notice.what {
             NoticeKind::Cleared | NoticeKind::Silenced => self.tasks.retain(|(_, tank, task)| (*tank, *task) != visit),
+            NoticeKind::Test => {}
             NoticeKind::Raised | NoticeKind::Reminder if planned => {}
             NoticeKind::Raised | NoticeKind::Reminder => self.plan(now.after(wait), visit.0, visit.1),
         }
@@ -206,6 +210,7 @@ impl Keeper {
                 // Nobody empties a display to the sand.
                 let portion = litres.min(0.5 * self.litres[tank]) / f64::from(PORTIONS);
                 let held = self.holds[tank].contains(&"water-change");
+                self.plan(at, tank, Task::Mix(portion * f64::from(PORTIONS)));
                 if held {
                     self.plan(at, tank, Task::Ask(Errand::Hold("water-change")));
                 }
@@ -247,7 +252,8 @@ impl Keeper {
             match task {
                 Task::SetOut(act) => self.sets_out(tank, act, now),
                 Task::Out(litres) => world.take_water(tank, litres),
-                Task::In(litres) => world.give_water(tank, litres, NEW_WATER),
+                Task::Mix(litres) => self.mixed[tank] = world.mix(tank, litres),
+                Task::In(litres) => world.give_water(tank, litres, self.mixed[tank]),
                 Task::Refill => world.refill(tank),
                 Task::TopUp => {
                     let litres = world.top_up(tank);

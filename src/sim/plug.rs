@@ -92,11 +92,14 @@ pub(super) struct Plug {
     /// What is wrong with it; the number is the fault's.
     pub faults: Vec<(usize, OutputFault)>,
     pub chance: Chance,
-    frozen_watts: Option<f64>,
+    /// What its meter said last, W.
+    said_watts: Option<f64>,
     counted: Steady,
     worked: Span,
     /// The last command is carried out then; the next one not sooner.
     busy_until: Steady,
+    /// What its dimmer lets through, 0 to 1.
+    pub level: f64,
 }
 
 impl Plug {
@@ -113,10 +116,11 @@ impl Plug {
             up_since: start,
             faults: Vec::new(),
             chance,
-            frozen_watts: None,
+            said_watts: None,
             counted: start,
             worked: Span::ZERO,
             busy_until: start,
+            level: 1.0,
         }
     }
 
@@ -147,7 +151,7 @@ impl Plug {
         self.count(at);
         let share = self.worked.seconds() / over.seconds();
         self.worked = Span::ZERO;
-        share.min(1.0)
+        share.min(1.0) * self.level
     }
 
     /// Reads a command; `None` for what it does not understand.
@@ -170,6 +174,22 @@ impl Plug {
         }
     }
 
+    /// The level that a payload on its dimmer's topic tells, 0 to 1.
+    pub fn level_told(&self, topic: &str, payload: &[u8]) -> Option<f64> {
+        let dimmer = self.binding.dimmer.as_ref().filter(|dimmer| dimmer.topic == topic)?;
+        (1..=100)
+            .find(|percent| dimmer.filled(*percent).as_bytes() == payload)
+            .map(|percent| f64::from(percent) / 100.0)
+    }
+
+    /// What its dimmer says of its level.
+    pub fn level_report(&self) -> Option<Message> {
+        let report = self.binding.dimmer.as_ref()?.report.as_ref()?;
+        let said = Scalar::Number(report.unit.from_canonical(self.level), 2);
+        let payload = Form::of([report.pointer.as_ref()]).fill(&[said])?;
+        Some(Message { topic: report.topic.as_str().into(), payload, retained: false })
+    }
+
     pub fn ignores(&self, to: Switch) -> bool {
         self.has(OutputFault::PlugIgnores(None)) || self.has(OutputFault::PlugIgnores(Some(to)))
     }
@@ -189,10 +209,6 @@ impl Plug {
     /// The faults are others now.
     pub fn change_faults(&mut self, faults: Vec<(usize, OutputFault)>, at: Steady) {
         self.count(at);
-        let freezes = |faults: &[(usize, OutputFault)]| faults.iter().any(|(_, own)| *own == OutputFault::MeterFreezes);
-        if freezes(&faults) && !freezes(&self.faults) {
-            self.frozen_watts = Some(self.true_watts());
-        }
         self.faults = faults;
     }
 
@@ -226,19 +242,25 @@ impl Plug {
         self.lease_ends = if told.to == Switch::On { lasts.map(|span| at.after(span)) } else { None };
     }
 
-    fn true_watts(&self) -> f64 {
+    /// What it draws, W.
+    pub fn true_watts(&self) -> f64 {
         let draws = self.faults.iter().rev().find_map(|(_, fault)| match fault {
             OutputFault::Draws(watts) => Some(*watts),
             _ => None,
         });
-        if self.conducts() && !self.has(OutputFault::Stops) { draws.unwrap_or(self.watts) } else { 0.0 }
+        if self.conducts() && !self.has(OutputFault::Stops) { draws.unwrap_or(self.watts * self.level) } else { 0.0 }
     }
 
     fn shown_watts(&mut self) -> f64 {
         let watts = self.true_watts();
         // The model: a meter is right to a watt, and shows 0 when no current flows.
         let noise = if watts > 0.0 { self.chance.noise(0.4).clamp(-1.0, 1.0) } else { 0.0 };
-        if self.has(OutputFault::MeterFreezes) { self.frozen_watts.unwrap_or(watts) } else { (watts + noise).max(0.0) }
+        let shown = (watts + noise).max(0.0);
+        if self.has(OutputFault::MeterFreezes) {
+            return *self.said_watts.get_or_insert(shown);
+        }
+        self.said_watts = Some(shown);
+        shown
     }
 
     /// On how many topics it tells of itself.

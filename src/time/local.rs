@@ -3,7 +3,7 @@
 use std::fmt;
 use std::str::FromStr;
 
-use chrono::{DateTime, NaiveDate, Timelike};
+use chrono::{DateTime, Datelike, NaiveDate, Timelike};
 
 use super::{Span, Wall};
 
@@ -54,6 +54,11 @@ impl Zone {
         self.at(wall).date_naive()
     }
 
+    /// The local date at a moment, as a number that grows by one a day.
+    pub fn day_number(self, wall: Wall) -> i32 {
+        self.at(wall).num_days_from_ce()
+    }
+
     /// Date and time as a keeper reads them: `2026-03-29 18:05:09`.
     pub fn show(self, wall: Wall) -> String {
         self.at(wall).format("%Y-%m-%d %H:%M:%S").to_string()
@@ -77,6 +82,16 @@ impl Wall {
 pub struct LocalTime(u32);
 
 impl LocalTime {
+    /// The beginning of a day.
+    pub const MIDNIGHT: Self = Self(0);
+    /// The middle of a day.
+    pub const NOON: Self = Self(43_200);
+
+    /// So many seconds after midnight by the wall; a day at most.
+    pub fn from_seconds(seconds: u32) -> Self {
+        Self(seconds.min(86_400))
+    }
+
     /// Seconds since midnight by the wall.
     pub fn seconds(self) -> u32 {
         self.0
@@ -100,6 +115,12 @@ impl fmt::Display for LocalTime {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{:02}:{:02}", self.0 / 3600, self.0 / 60 % 60)
     }
+}
+
+/// Such a day's number and time as a keeper reads them: `2026-03-29 18:05`.
+pub fn show_local(day: i32, seconds: u32) -> String {
+    let date = NaiveDate::from_num_days_from_ce_opt(day).unwrap_or_default();
+    format!("{date} {}", LocalTime(seconds))
 }
 
 /// A part of each day: from one time to another, over midnight if `until` is the earlier one.

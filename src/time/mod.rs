@@ -6,13 +6,15 @@
 //! Words: [`Steady`] never jumps and means nothing outside one run of the daemon; [`Wall`] is Unix
 //! time and may jump; [`Now`] is both, read together; a [`Span`] is a duration.
 
+mod date;
 mod day;
 mod local;
 mod month;
 mod span;
 
+pub use date::{Date, later};
 pub use day::LocalDay;
-pub use local::{DailyWindow, LocalTime, Zone, ZoneError};
+pub use local::{DailyWindow, LocalTime, Zone, ZoneError, show_local};
 pub use span::{Span, SpanError};
 
 /// A moment on the steady clock, in milliseconds since an arbitrary start.

@@ -205,6 +205,20 @@ pub fn acclimation(changes: &[Change], weekly: f64) -> Result<Acclimation, Water
     Ok(Acclimation { weeks, greatest_step })
 }
 
+/// Hours from sunrise to sunset at a latitude (degrees, north positive) on a day of the year, 1 to 366.
+///
+/// Forsythe, Rykiel, Stahl, Wu and Schoolfield 1995, A model comparison for daylength as a function of latitude and day of
+/// year, Ecological Modelling 80:87-95: the CBM model with the sun's upper edge at the horizon (0.8333°).
+pub fn day_length(latitude: f64, day_of_year: u32) -> f64 {
+    let day = f64::from(day_of_year);
+    let revolution = 0.216_310_8 + 2.0 * (0.967_139_6 * (0.008_60 * (day - 186.0)).tan()).atan();
+    let declination = (0.397_95 * revolution.cos()).asin();
+    let latitude = latitude.clamp(-89.9, 89.9).to_radians();
+    let part =
+        (0.8333_f64.to_radians().sin() + latitude.sin() * declination.sin()) / (latitude.cos() * declination.cos());
+    24.0 - 24.0 / std::f64::consts::PI * part.clamp(-1.0, 1.0).acos()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -218,6 +232,23 @@ mod tests {
     }
     fn integral(value: f64) -> DailyLightIntegral {
         DailyLightIntegral::from_moles_per_square_metre_day(value).unwrap()
+    }
+
+    #[test]
+    fn days_are_as_long_as_the_sun_says() {
+        // Hours between sunrise and sunset of common almanacs (from memory, to a tenth): Lisbon, the equator, Hamburg.
+        for (latitude, day, hours) in [
+            (38.7, 172, 14.9),
+            (38.7, 355, 9.45),
+            (0.0, 80, 12.1),
+            (53.55, 172, 17.0),
+            (53.55, 355, 7.5),
+            (-38.7, 172, 9.5),
+        ] {
+            let found = day_length(latitude, day);
+            assert!((found - hours).abs() < 0.1, "{latitude} {day}: {found}");
+        }
+        assert!((day_length(80.0, 172) - 24.0).abs() < 1e-9 && day_length(80.0, 355).abs() < 1e-9);
     }
 
     #[test]

@@ -25,6 +25,7 @@ pub mod pss78;
 pub mod raise;
 pub mod refraction;
 pub mod salinity_probe;
+pub mod salinity_reading;
 mod solve;
 pub mod stats;
 pub mod stock;

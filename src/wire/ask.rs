@@ -6,6 +6,7 @@
 //! reset heater-cutoff          ack temperature-high                     confirm heater watts
 //! shelve room-lost for 2 h because its battery is on its way             unshelve room-lost
 //! out-of-service room-lost because the probe is at the mender's          return-to-service room-lost
+//! bypass too-fresh for 2 h because the salinity probe is being cleaned  end-bypass too-fresh
 //! {"do":"force","output":"heater","to":"off","lasting":"20 min"}
 //! {"do":"new-water","litres":"9 L","salinity":"35 psu","temperature":"24.5 °C"}
 //! ```
@@ -16,7 +17,7 @@
 use serde_json::Value;
 
 use crate::control::effect::{Answer, Outcome};
-use crate::control::event::{Learned, Request};
+use crate::control::event::{Learned, ProveAct, Request};
 use crate::control::plan::Switch;
 use crate::time::Span;
 use crate::units::{Amount, Quantity};
@@ -31,7 +32,7 @@ const NEW_WATER: [(&str, Quantity); 3] =
     [("litres", Quantity::Volume), ("salinity", Quantity::Salinity), ("temperature", Quantity::Temperature)];
 
 /// What may be asked, for the answer to what may not.
-const FORMS: [&str; 13] = [
+const FORMS: [&str; 18] = [
     "hold PROCEDURE",
     "hold probe-care PROBE",
     "release [PROCEDURE]",
@@ -40,11 +41,16 @@ const FORMS: [&str; 13] = [
     "end-force OUTPUT",
     "reset [INTERLOCK|ALARM]",
     "confirm OUTPUT watts",
+    "bypass INTERLOCK for 2 h because WHY",
+    "end-bypass INTERLOCK",
+    "prove begin [WHAT] | ready | yes [CODE] | no | skip | stop | show",
     "acknowledge [ALARM] [because TEXT]",
     "shelve ALARM [for 2 h] [because TEXT]",
     "unshelve ALARM",
     "out-of-service ALARM because TEXT",
     "return-to-service ALARM",
+    "dose PUMP calibrate|discard|approve|decline|resume",
+    "dose PUMP measured 5.1 mL, dose PUMP refill [500 mL], dose PUMP left 380 mL",
 ];
 
 /// Reads a payload of the `ask` topic, or the body of a POST.
@@ -71,7 +77,11 @@ pub fn parse_for_all(payload: &[u8]) -> Result<Request, Answer> {
         | Request::Shelve { .. }
         | Request::Unshelve { .. }
         | Request::OutOfService { .. }
-        | Request::ReturnToService { .. } => {
+        | Request::ReturnToService { .. }
+        | Request::Dose { .. }
+        | Request::Bypass { .. }
+        | Request::EndBypass { .. }
+        | Request::Prove { .. } => {
             let summary = "this is asked of one tank; all at once take only hold, release, reset and acknowledge";
             Err(Answer { outcome: Outcome::Refused, summary: summary.to_owned(), details: Vec::new(), caution: None })
         }
@@ -109,6 +119,7 @@ fn from_json(text: &str) -> Result<Request, Answer> {
         let amount = Amount::parse(written, quantity).map_err(|error| unknown(format!("`{key}`: {error}")))?;
         *given = Value::from(amount.value());
     }
+    super::ask_dose::with_units(&mut value).map_err(unknown)?;
     serde_json::from_value(value).map_err(|error| unknown(format!("the request cannot be understood: {error}")))
 }
 
@@ -141,6 +152,10 @@ fn from_words(text: &str) -> Result<Request, Answer> {
             [output, "watts"] => Ok(Request::Confirm { output: output.to_owned(), what: Learned::Watts }),
             _ => Err(unknown(format!("`{text}` does not say what to confirm; write `confirm OUTPUT watts`"))),
         },
+        "dose" => super::ask_dose::from_words(&rest).map_err(unknown),
+        "bypass" => bypass(text, &rest, because),
+        "prove" => prove(text, &rest),
+        "end-bypass" => Ok(Request::EndBypass { interlock: one("interlock")? }),
         "ack" | "acknowledge" => Ok(Request::Acknowledge { alarm: at_most_one("alarm")? }),
         "shelve" => match rest[..] {
             [alarm, ref lasting @ ..] => Ok(Request::Shelve { alarm: alarm.to_owned(), lasting: lasting_of(lasting)? }),
@@ -176,6 +191,39 @@ fn force(text: &str, rest: &[&str]) -> Result<Request, Answer> {
         other => return Err(unknown(format!("`{other}` is neither `on` nor `off`"))),
     };
     Ok(Request::Force { output: (*output).to_owned(), to, lasting: lasting_of(lasting)? })
+}
+
+fn bypass(text: &str, rest: &[&str], because: Option<&str>) -> Result<Request, Answer> {
+    let [interlock, rest @ ..] = rest else {
+        return Err(unknown(format!("`{text}` wants an interlock, and why")));
+    };
+    let Some(reason) = because.map(str::trim) else {
+        return Err(unknown(format!("`{text}` does not say why; write `bypass {interlock} for 2 h because ...`")));
+    };
+    let (interlock, reason) = ((*interlock).to_owned(), reason.to_owned());
+    Ok(Request::Bypass { interlock, reason, lasting: lasting_of(rest)? })
+}
+
+fn prove(text: &str, rest: &[&str]) -> Result<Request, Answer> {
+    let words = || ProveAct::WORDS.map(|(_, word)| word).join(", ");
+    let Some((verb, rest)) = rest.split_first() else {
+        return Err(unknown(format!("`{text}` does not say what to do; write one of {}", words())));
+    };
+    let Some((act, _)) = ProveAct::WORDS.into_iter().find(|(_, word)| word == verb) else {
+        return Err(unknown(format!("`{verb}` is none of {}", words())));
+    };
+    let (mut what, mut code) = (None, None);
+    match (act, rest) {
+        (_, []) => {}
+        (ProveAct::Begin, of) => what = Some(of.join(" ")),
+        (ProveAct::Yes, [digits]) => {
+            let read =
+                digits.parse().map_err(|_| unknown(format!("`{digits}` are not the digits of a test message")))?;
+            code = Some(read);
+        }
+        (_, more) => return Err(unknown(format!("`{}` means nothing after `prove {verb}`", more.join(" ")))),
+    }
+    Ok(Request::Prove { act, what, code, signed: None })
 }
 
 fn unknown_verb(verb: &str) -> Answer {
@@ -264,6 +312,13 @@ mod tests {
         assert_eq!(asked("confirm heater watts"), confirm);
         assert_eq!(asked(r#"{"do":"confirm","output":"heater","what":"watts"}"#), confirm);
         assert!(refused("confirm heater").contains("write `confirm OUTPUT watts`"));
+        let (interlock, reason) = ("too-fresh".to_owned(), "the probe is out".to_owned());
+        let bypass = Request::Bypass { interlock: interlock.clone(), reason, lasting: Some(Span::from_hours(2)) };
+        assert_eq!(asked("bypass too-fresh for 2 h because the probe is out"), bypass);
+        let json = r#"{"do":"bypass","interlock":"too-fresh","reason":"the probe is out","lasting":"2 h"}"#;
+        assert_eq!(asked(json), bypass);
+        assert_eq!(asked("end-bypass too-fresh"), Request::EndBypass { interlock });
+        assert!(refused("bypass too-fresh for 2 h").contains("does not say why"));
         assert_eq!(asked("ack"), Request::Acknowledge { alarm: None });
         assert_eq!(asked("acknowledge leak"), Request::Acknowledge { alarm: Some("leak".to_owned()) });
     }

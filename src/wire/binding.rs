@@ -76,6 +76,27 @@ pub struct PlugBinding {
     pub uptime: Option<UptimeBinding>,
     /// The payload that switches it on for so many seconds.
     pub lease: Option<LeaseBinding>,
+    /// How its level is told and said.
+    pub dimmer: Option<DimmerBinding>,
+}
+
+/// A dimmer.
+#[derive(Clone, Debug, PartialEq)]
+pub struct DimmerBinding {
+    /// The topic.
+    pub topic: String,
+    /// The payload, with `{percent}` (0 to 100) or `{part}` (0 to 1) where the level stands.
+    pub payload: String,
+    /// Where it says its level.
+    pub report: Option<MeterBinding>,
+}
+
+impl DimmerBinding {
+    /// The payload of a level.
+    pub fn filled(&self, percent: u8) -> String {
+        let part = format!("{}.{:02}", percent / 100, percent % 100);
+        self.payload.replace("{percent}", &percent.to_string()).replace("{part}", &part)
+    }
 }
 
 /// Where and how to command a plug.
@@ -141,12 +162,21 @@ impl PlugBinding {
     /// Topic and payload of a command; on is a lease where the plug has one.
     pub fn command(&self, to: Switch) -> (&str, String) {
         match (to, &self.lease) {
-            (Switch::On, Some(lease)) => (
-                lease.topic.as_deref().unwrap_or(&self.command.topic),
-                lease.payload.replace("{seconds}", &lease.lasts.millis().div_ceil(1000).to_string()),
-            ),
+            (Switch::On, Some(lease)) => self.filled(lease, lease.lasts),
             (Switch::On, None) => (&self.command.topic, self.command.on.clone()),
             (Switch::Off, _) => (&self.command.topic, self.command.off.clone()),
         }
+    }
+
+    /// Topic and payload of an on for so long, whole seconds rounded up; `None` where it has no countdown.
+    pub fn leased(&self, span: Span) -> Option<(&str, String)> {
+        self.lease.as_ref().map(|lease| self.filled(lease, span))
+    }
+
+    fn filled<'a>(&'a self, lease: &'a LeaseBinding, span: Span) -> (&'a str, String) {
+        (
+            lease.topic.as_deref().unwrap_or(&self.command.topic),
+            lease.payload.replace("{seconds}", &span.millis().div_ceil(1000).to_string()),
+        )
     }
 }

@@ -1,6 +1,7 @@
 //! Bytes to meaning and back: bindings, payloads, metrics text. The core knows no topic; this does.
 
 pub mod ask;
+mod ask_dose;
 pub mod binding;
 pub mod encode;
 pub mod guess;

@@ -90,6 +90,7 @@ enum Target {
     Meter(OutputId),
     Alive(OutputId),
     Uptime(OutputId),
+    Level(OutputId),
     Command(OutputId),
     Ask,
     /// As `Ask`, of all tanks at once.
@@ -100,7 +101,7 @@ impl Target {
     fn kind(self) -> MessageKind {
         match self {
             Self::Probe(_) => MessageKind::Reading,
-            Self::Report(_) => MessageKind::Report,
+            Self::Report(_) | Self::Level(_) => MessageKind::Report,
             Self::Meter(_) => MessageKind::Meter,
             Self::Alive(_) | Self::Uptime(_) => MessageKind::Alive,
             Self::Command(_) => MessageKind::Command,
@@ -139,6 +140,8 @@ impl Router {
                 targets.extend(plug.uptime.as_ref().map(|up| (up.topic.clone(), index, Target::Uptime(output))));
                 targets.extend(word(&plug.report, Target::Report(output)));
                 targets.extend(plug.meter.as_ref().map(|m| (m.topic.clone(), index, Target::Meter(output))));
+                let level = plug.dimmer.as_ref().and_then(|dimmer| dimmer.report.as_ref());
+                targets.extend(level.map(|level| (level.topic.clone(), index, Target::Level(output))));
                 targets.extend(word(&plug.alive, Target::Alive(output)));
                 targets.push((plug.command.topic.clone(), index, Target::Command(output)));
                 let lease_topic = plug.lease.as_ref().and_then(|lease| lease.topic.clone());
@@ -223,6 +226,12 @@ impl Router {
                 let binding = bindings.plug(output).meter.as_ref()?;
                 let watts = payload.number(binding.pointer.as_ref(), binding.unit);
                 Event::MeterArrived { output, watts, retained }
+            }
+            Target::Level(output) => {
+                let binding = bindings.plug(output).dimmer.as_ref()?.report.as_ref()?;
+                // The canonical unit of a ratio is the part of one.
+                let percent = payload.number(binding.pointer.as_ref(), binding.unit).map(|part| part * 100.0);
+                Event::LevelArrived { output, percent, retained }
             }
             Target::Alive(output) => {
                 let binding = bindings.plug(output).alive.as_ref()?;

@@ -17,10 +17,10 @@ pub fn by(way: &str, payload: &[u8]) -> String {
     let Ok(text) = std::str::from_utf8(payload) else { return way.to_owned() };
     let (who, why) = if text.trim_start().starts_with('{') {
         let value: Value = serde_json::from_str(text).unwrap_or_default();
-        // Out of service keeps its reason itself.
+        // Out of service keeps its reason itself, as a bypass does.
         let why = if value["do"] == "out-of-service" { None } else { value["why"].as_str().and_then(plain) };
         (value["who"].as_str().and_then(plain), why)
-    } else if text.trim_start().starts_with("out-of-service") {
+    } else if ["out-of-service", "bypass "].iter().any(|verb| text.trim_start().starts_with(verb)) {
         (None, None)
     } else {
         (None, split(text.trim()).1.and_then(plain))

@@ -218,6 +218,7 @@ fn summary(topic: String, status: &TankStatus) -> Shown {
         holds: Vec<&'a str>,
         trips: Vec<&'a str>,
         not_proven: Vec<&'a str>,
+        bypassed: Vec<&'a str>,
         caution: Option<&'a str>,
     }
     let matters = Matters {
@@ -239,6 +240,12 @@ fn summary(topic: String, status: &TankStatus) -> Shown {
             .iter()
             .filter(|output| output.proof == ProofStatus::NotProven)
             .map(|output| &*output.output)
+            .collect(),
+        bypassed: status
+            .interlocks
+            .iter()
+            .filter(|interlock| interlock.bypass.is_some())
+            .map(|interlock| &*interlock.interlock)
             .collect(),
         caution: status.caution.as_deref(),
     };
@@ -303,9 +310,12 @@ mod tests {
             interlocks: vec![],
             rules: vec![],
             top_offs: Vec::new(),
+            dosing: Vec::new(),
+            lights: Vec::new(),
             drain_back: None,
             long_term: None,
             holds: vec![],
+            proofs: crate::control::prove::ProofsStatus::default(),
             alarms: vec![],
             alarm_load: crate::control::status::AlarmLoad::default(),
             caution: None,

@@ -2,6 +2,8 @@
 //!
 //! All water is simulated, and the demo data are invented.
 
+#![allow(dead_code, reason = "each test file uses its part")]
+
 use std::path::Path;
 
 use slackwater::cli::model::model;

@@ -105,6 +105,7 @@ fn tank(out: &mut String, story: &TankStory) {
     let _ = writeln!(out, "  temperature   {:.2} to {:.2} °C", water.celsius.0, water.celsius.1);
     let _ = writeln!(out, "  salinity      {:.2} to {:.2}", water.salinity.0, water.salinity.1);
     let _ = writeln!(out, "  alkalinity    {:.2} to {:.2} dKH", story.alkalinity.0, story.alkalinity.1);
+    let _ = writeln!(out, "  calcium       {:.1} to {:.1} mg/L", story.calcium.0, story.calcium.1);
     let _ = writeln!(out, "  level         {:+.1} to {:+.1} mm", water.level.0, water.level.1);
     let _ = writeln!(out, "  evaporated    {:.2} L, topped off {:.2} L", story.evaporated, story.topped_off);
     let _ = writeln!(out, "  on the floor  {:.2} L", water.floor_litres);

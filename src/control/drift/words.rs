@@ -48,7 +48,7 @@ impl Tank {
             let duty = drift.duty().filter(|_| plan.kind == OutputKind::Heater);
             let duty = duty.map_or_else(String::new, |duty| format!(" ({:.0} % of the last day)", duty * 100.0));
             let word = plug.running().word();
-            let since = plug.changed_at.map_or_else(String::new, |at| self.lasted(at));
+            let since = plug.changed_at.map_or_else(String::new, |at| self.for_so_long(at));
             parts.push(format!("{} has been {word}{since}{duty}", plan.name));
         }
         if let Some(room) = self.room() {
@@ -57,7 +57,7 @@ impl Tank {
         parts.join(", ")
     }
 
-    fn lasted(&self, at: Steady) -> String {
+    fn for_so_long(&self, at: Steady) -> String {
         format!(" for {}", minutes(self.now.steady.since(at).hours()))
     }
 

@@ -33,9 +33,10 @@ impl Tank {
         else {
             return false;
         };
-        let saved = plug.power.saved;
+        let saved = (plug.power.saved, plug.power.usual.map(|usual| usual.lively));
         let news = plug.metered(plan, &self.asks[output.index()], watts, self.now.steady);
-        self.unsaved |= plug.power.saved.total_cmp(&saved).is_ne();
+        let lively = plug.power.usual.map(|usual| usual.lively);
+        self.unsaved |= plug.power.saved.total_cmp(&saved.0).is_ne() || lively != saved.1;
         news
     }
 
@@ -60,10 +61,16 @@ impl Tank {
     pub(in crate::control) fn power_lost_words(&self) -> String {
         let names: Vec<_> = self.power_lost().map(|output| output.name.to_string()).collect();
         if names.is_empty() {
-            "every power meter is heard".to_owned()
-        } else {
-            format!("no fresh power reading of {}", names.join(", "))
+            return "every power meter is heard".to_owned();
         }
+        let stuck = self.plan.outputs.iter().zip(&self.plugs).filter(|(_, plug)| plug.power.is_stuck());
+        let stuck: Vec<_> = stuck.map(|(plan, _)| plan.name.to_string()).collect();
+        let stuck = if stuck.is_empty() {
+            String::new()
+        } else {
+            format!(" (the meter of {} repeats one number to the last digit)", stuck.join(", "))
+        };
+        format!("no fresh power reading of {}{stuck}", names.join(", "))
     }
 
     /// A plug that reports off while its output draws power is told off again and again. [F23]
@@ -118,7 +125,7 @@ impl Tank {
             let text = format!("{have} of {need} readings so far, each 10 s or more after it was proven on");
             return Err(refused(format!("what {name} usually draws is not learned yet"), vec![text]));
         };
-        power.confirmed = Some(usual.watts);
+        power.confirm(usual.watts);
         self.unsaved = true;
         let mut details = vec![usual_words(usual)];
         details.extend(far_from_rating(plan, usual.watts));

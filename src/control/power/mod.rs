@@ -4,9 +4,10 @@
 //! and newer than the last thing that happened to the plug; else it is unknown, never the last value and never 0. What
 //! is drawn while the output is proven on is learned; a person confirms it, and trips are judged by it only then.
 //! Limits: it switches nothing and judges nothing. Conditions ask it ([`Condition::Draws`]), and interlocks and alarms
-//! act. A meter that repeats its last number is fresh, and is believed.
+//! act. A meter that repeats its last number is fresh; whether it is believed says [`repeats`].
 
 mod live;
+mod repeats;
 
 use std::collections::VecDeque;
 
@@ -18,6 +19,7 @@ use super::effect::aged;
 use super::plan::{Condition, DrawLimit, MeterPlan, OutputPlan, Side, TankPlan};
 use super::state::UsualPower;
 use super::truth::Truth;
+use repeats::Repeats;
 
 pub(super) use live::asks;
 
@@ -58,6 +60,7 @@ pub(super) struct Power {
     /// The evident reading before the last one.
     before: Option<f64>,
     switched_at: Steady,
+    repeats: Repeats,
     gaps: VecDeque<Span>,
     /// The longest of them, if there is any.
     longest_gap: Option<Span>,
@@ -78,6 +81,7 @@ impl Power {
             evident: false,
             before: None,
             switched_at: now,
+            repeats: Repeats::default(),
             gaps: VecDeque::new(),
             longest_gap: None,
             settled: VecDeque::new(),
@@ -95,13 +99,21 @@ impl Power {
         self.usual = usual.filter(|usual| sound(&usual.watts));
         self.saved = self.usual.map_or(0.0, |usual| usual.watts);
         self.confirmed = confirmed.filter(sound);
+        self.repeats.lively = self.usual.is_some_and(|usual| usual.lively);
     }
 
     /// The plug was told, or reports, another state: what was read before is no evidence of what is now.
     pub fn switched(&mut self, now: Steady) {
         self.switched_at = now;
+        self.repeats.switched(self.last.map(|(watts, _)| watts));
         self.evident = false;
         self.before = None;
+    }
+
+    /// A person says what it draws: its meter may be another one, and its habit is learned anew.
+    pub fn confirm(&mut self, watts: f64) {
+        self.confirmed = Some(watts);
+        self.repeats.relearn();
     }
 
     /// The broker is gone.
@@ -125,11 +137,15 @@ impl Power {
             self.longest_gap = self.gaps.iter().max().copied();
         }
         self.before = self.last.filter(|_| self.evident).map(|(watts, _)| watts);
+        let settled = proven_on && now >= self.switched_at.after(SETTLED_AFTER) && watts > NOTHING;
+        self.repeats.follow(self.last.map(|(watts, _)| watts), watts, settled);
         self.last = Some((watts, now));
         self.evident = now >= self.switched_at.after(SHOWS_AFTER);
-        let learned = proven_on && now >= self.switched_at.after(SETTLED_AFTER) && watts > NOTHING && self.learn(watts);
+        let learned = settled && !self.is_stuck() && self.learn(watts);
+        let found_or_lost = self.shown(plan, now).is_none() != was_lost;
         // A freshness that became shorter has no deadline yet.
-        learned || was_lost || self.fresh_for(meter) < lasted || asks.len() > 32 || self.seen(plan, asks, now) != seen
+        let shorter = self.fresh_for(meter) < lasted;
+        learned || found_or_lost || shorter || asks.len() > 32 || self.seen(plan, asks, now) != seen
     }
 
     /// Returns whether it is worth saving.
@@ -145,9 +161,12 @@ impl Power {
         let mut sorted: Vec<f64> = self.settled.iter().copied().collect();
         sorted.sort_by(f64::total_cmp);
         let at = |place: usize| sorted.get(place).copied().unwrap_or(watts);
-        let usual = UsualPower { watts: at(count / 2), least: at(count / 20), greatest: at(count - 1 - count / 20) };
+        let lively = self.repeats.lively;
+        let (least, greatest) = (at(count / 20), at(count - 1 - count / 20));
+        let usual = UsualPower { watts: at(count / 2), least, greatest, lively };
+        let other_habit = self.usual.is_some_and(|before| before.lively != lively);
         self.usual = Some(usual);
-        let moved = (usual.watts - self.saved).abs() > MOVED * self.saved;
+        let moved = (usual.watts - self.saved).abs() > MOVED * self.saved || other_habit;
         if moved {
             self.saved = usual.watts;
         }
@@ -163,15 +182,26 @@ impl Power {
         self.longest_gap.map_or(meter.stale_after, |gap| gap.times(INTERVALS)).min(meter.stale_after)
     }
 
-    /// The newest reading, if it is fresh: for people.
+    /// The newest reading, if it is fresh and of now: for people.
     pub fn shown(&self, plan: &OutputPlan, now: Steady) -> Option<(f64, Steady)> {
         let lasts = self.fresh_for(plan.plug.meter.as_ref()?);
-        self.last.filter(|(_, at)| now.since(*at) < lasts)
+        self.last.filter(|(_, at)| now.since(*at) < lasts && !self.is_stuck())
+    }
+
+    /// Its meter repeats a number that is not of now.
+    pub fn is_stuck(&self) -> bool {
+        self.last.is_some_and(|(watts, _)| self.repeats.is_stuck(watts, NOTHING))
     }
 
     /// The newest reading, if it is evidence of what is now.
     fn evidence(&self, plan: &OutputPlan, now: Steady) -> Option<f64> {
         self.shown(plan, now).filter(|_| self.evident).map(|(watts, _)| watts)
+    }
+
+    /// What is drawn, once two readings on end say about the same.
+    pub fn settled_now(&self, plan: &OutputPlan, now: Steady) -> Option<f64> {
+        let (watts, before) = (self.evidence(plan, now)?, self.before?);
+        ((watts - before).abs() <= COARSE.max(0.1 * watts)).then_some(watts)
     }
 
     /// When the newest reading grows old.
@@ -236,6 +266,9 @@ impl Power {
                 format!("{name} draws {}", aged(amount(Quantity::Power, watts), now.since(at)))
             }
             (Some(_), _) => format!("what {name} draws since its last switch is not known yet"),
+            (None, Some((watts, at))) if self.is_stuck() && now.since(at) < Span::from_minutes(5) => {
+                format!("what {name} draws is not known (its meter repeats {watts} W to the last digit: it is stuck)")
+            }
             (None, Some((_, at))) => format!("what {name} draws is not known (last heard {} ago)", now.since(at)),
             (None, None) => format!("what {name} draws is not known (never heard)"),
         }

@@ -116,7 +116,7 @@ fn one_spike_is_no_excess_and_two_in_a_row_are() {
 #[test]
 fn a_damaged_record_is_not_believed() {
     let mut power = Power::new(at(0));
-    let broken = UsualPower { watts: f64::NAN, least: 0.0, greatest: 0.0 };
+    let broken = UsualPower { watts: f64::NAN, least: 0.0, greatest: 0.0, lively: false };
     power.remember(Some(broken), Some(-3.0));
     assert_eq!((power.usual, power.confirmed), (None, None));
 }

@@ -13,6 +13,7 @@ use crate::control::plan::*;
 use crate::control::status::{AlarmStatus, Nuisance};
 use crate::control::{Remembered, TankPlan};
 use crate::time::Span;
+use crate::units::Quantity;
 
 const TABLE: &str = include_str!("../../../tests/data/alarms/transitions.csv");
 
@@ -328,6 +329,45 @@ fn a_hold_explains_cold_water_and_no_longer_once_it_is_overdue() {
 }
 
 #[test]
+fn a_pump_that_has_just_started_explains_that_nothing_flows_yet_for_a_minute() {
+    let mut plan = plan();
+    let flow = plan.probes.len();
+    plan.probes.push(probe("return-flow", Quantity::Flow, 0.0, 30.0));
+    plan.signals.push(signal("return-flow", Quantity::Flow, &[flow]));
+    let little = compare(plan.signals.len() - 1, Estimate::Highest, Side::Below, 3.0, Doubtful::Counts);
+    let still = plan.add(little);
+    plan.alarms.push(alarm("little-flow", Priority::High, AlarmSource::Condition(still), 5));
+    let mut world = World::with(plan, Remembered::Nothing);
+    world.reads.push(Some(10.0));
+    world.advance(minutes(10));
+    world.hold("water-change");
+    world.reads[flow] = Some(0.0);
+    world.advance(minutes(5));
+    assert_eq!(status(&world, "little-flow").state, "DSUPR", "the hold explains it");
+    // What was pumped comes back late.
+    world.reads[flow] = Some(1.0);
+    world.ask(Request::Release { procedure: None });
+    world.advance(seconds(30));
+    assert_eq!(world.last_command(RETURN), Some(Switch::On));
+    assert!(status(&world, "little-flow").aside.unwrap().why.contains("has just started"));
+    world.advance(seconds(50));
+    assert_eq!(status(&world, "little-flow").state, "UNACK", "a minute is enough");
+}
+
+#[test]
+fn a_daemon_that_has_just_started_has_not_heard_everything_yet() {
+    let mut plan = plan();
+    let mute = plan.signals.iter().position(|signal| &*signal.name == "sump-level").unwrap();
+    plan.alarms.push(alarm("level-unheard", Priority::High, AlarmSource::SignalLost(SignalId::new(mute)), 5));
+    let mut world = World::with(plan, Remembered::Nothing);
+    world.reads[LEVEL] = None;
+    world.advance(seconds(50));
+    assert_eq!(status(&world, "level-unheard").state, "DSUPR");
+    world.advance(seconds(30));
+    assert_eq!(status(&world, "level-unheard").state, "UNACK");
+}
+
+#[test]
 fn an_alarm_that_flaps_chatters_and_eleven_alarms_are_a_flood() {
     let mut plan = grouped();
     let wet = plan.add(Condition::Contact { signal: SignalId::new(3), wet: true, doubtful: Doubtful::Counts });
@@ -470,7 +510,7 @@ impl Watch {
             match notice.what {
                 NoticeKind::Raised => self.told.insert(notice.name.clone(), true),
                 NoticeKind::Cleared | NoticeKind::Silenced => self.told.insert(notice.name.clone(), false),
-                NoticeKind::Reminder => None,
+                NoticeKind::Reminder | NoticeKind::Test => None,
             };
         }
         self.seen = self.world.notices.len();

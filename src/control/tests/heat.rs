@@ -246,6 +246,26 @@ fn a_heater_is_started_twelve_times_an_hour_at_most_and_that_is_told() {
     assert!(format!("{why:?}").contains("12 times within an hour"), "{why:?}");
 }
 
+/// A daemon that dies each half hour must not give a worn relay its starts back.
+#[test]
+fn the_starts_of_an_hour_survive_a_kill() {
+    let mut world = world();
+    for _ in 0..6 {
+        drift(&mut world, 25.2, 24.8, minutes(2));
+        drift(&mut world, 24.8, 25.2, minutes(2));
+    }
+    let starts = |world: &World| {
+        let state = world.tank.state();
+        state.outputs.iter().find(|(name, _)| &***name == "heater").map(|(_, record)| record.starts.len())
+    };
+    let before = starts(&world).unwrap();
+    assert!(before >= 5, "{before}");
+    world.kill_and_restart();
+    assert_eq!(starts(&world), Some(before));
+    world.advance(minutes(61));
+    assert!(starts(&world).unwrap() <= 2, "an hour later they are over");
+}
+
 #[test]
 fn a_compressor_starts_six_times_an_hour_at_most_and_that_is_told_f48() {
     let mut world = world();

@@ -5,6 +5,7 @@ use crate::control::effect::NoticeKind;
 use crate::control::plan::Priority;
 use crate::control::plan::Switch::{Off, On};
 use crate::control::{Outcome, Request};
+use crate::time::Span;
 
 /// When each output was told so since then, in ms.
 fn told(world: &World, from: crate::time::Steady, output: usize, to: crate::control::plan::Switch) -> Option<u64> {
@@ -183,6 +184,45 @@ fn new_water_that_changes_too_much_waits_for_a_word() {
 
 #[test]
 fn a_feeding_that_cannot_be_released_gives_the_powerheads_back_at_its_end() {
+    let world = overdue_feeding();
+    let hold = world.tank.status(world.now).holds[2].clone();
+    assert!(hold.active && hold.overdue, "{hold:?}");
+    assert_eq!(world.last_command(RETURN), Some(Off), "the sump is too low for it");
+    assert_eq!(world.last_command(POWERHEAD), Some(On), "the display does not stand still for that");
+}
+
+#[test]
+fn an_overdue_feeding_that_is_asked_again_begins_its_time_anew_and_pauses_the_powerheads_again() {
+    let mut world = overdue_feeding();
+    assert_eq!(world.last_command(POWERHEAD), Some(On));
+    let before = world.tank.status(world.now).holds[2].until;
+    let again = world.hold("feeding");
+    world.advance(Span::from_seconds(30));
+    assert_eq!(world.last_command(POWERHEAD), Some(Off));
+    let answer = &world.answers[&again];
+    assert_eq!(answer.outcome, Outcome::Done, "{answer:?}");
+    assert!(answer.summary.contains("every pause is proven"), "{answer:?}");
+    let hold = world.tank.status(world.now).holds[2].clone();
+    assert!(hold.active && !hold.overdue && hold.until > before, "{hold:?}");
+    world.advance(minutes(20));
+    assert!(world.tank.status(world.now).holds[2].overdue);
+    assert_eq!(world.last_command(POWERHEAD), Some(On), "and it ends as the first one did");
+}
+
+#[test]
+fn a_hold_that_is_asked_twice_within_its_time_keeps_its_end() {
+    let mut world = World::new();
+    world.advance(minutes(5));
+    world.hold("feeding");
+    let until = world.tank.status(world.now).holds[2].until;
+    world.advance(minutes(3));
+    let again = world.hold("feeding");
+    assert_eq!(world.tank.status(world.now).holds[2].until, until);
+    assert!(world.answers[&again].summary.contains("stands already"));
+}
+
+/// A feeding whose end is refused by a sump that is too low, with its powerhead back on.
+fn overdue_feeding() -> World {
     let mut plan = plan();
     plan.holds[2].pauses.push(crate::control::ids::OutputId::new(POWERHEAD));
     // As in the example: a powerhead hangs in the display and asks nothing of the sump.
@@ -194,8 +234,5 @@ fn a_feeding_that_cannot_be_released_gives_the_powerheads_back_at_its_end() {
     assert_eq!(world.last_command(POWERHEAD), Some(Off));
     world.reads[LEVEL] = Some(-80.0);
     world.advance(minutes(20));
-    let hold = world.tank.status(world.now).holds[2].clone();
-    assert!(hold.active && hold.overdue, "{hold:?}");
-    assert_eq!(world.last_command(RETURN), Some(Off), "the sump is too low for it");
-    assert_eq!(world.last_command(POWERHEAD), Some(On), "the display does not stand still for that");
+    world
 }

@@ -127,6 +127,7 @@ struct Shadow {
     /// The last unretained report of each plug since the broker came.
     reported: [Option<Switch>; 6],
     held_until: [Option<Wall>; 3],
+    held_over: [bool; 3],
     held_since: [Option<Steady>; 3],
     latched: [bool; 6],
     reset_now: bool,
@@ -360,9 +361,10 @@ impl Checked {
             }
             Act::Kill => {
                 // Everything heard is forgotten; what stands must not be.
-                let (held_until, latched) = (self.shadow.held_until, self.shadow.latched);
+                let (held_until, held_over) = (self.shadow.held_until, self.shadow.held_over);
+                let latched = self.shadow.latched;
                 let water = self.forgets();
-                self.shadow = Shadow { held_until, latched, water, ..Shadow::default() };
+                self.shadow = Shadow { held_until, held_over, latched, water, ..Shadow::default() };
                 self.world.kill_and_restart();
                 self.starts();
             }
@@ -498,8 +500,10 @@ impl Checked {
         }
         for (index, hold) in status.holds.iter().enumerate() {
             if let (Some(before), true) = (self.shadow.held_until[index], hold.active) {
-                assert_eq!(hold.until, Some(before), "invariant 5: the deadline moved");
+                // Only one that is over is begun anew.
+                assert!(hold.until == Some(before) || self.shadow.held_over[index], "invariant 5: the deadline moved");
             }
+            self.shadow.held_over[index] = hold.overdue;
             self.shadow.held_until[index] = hold.until;
             let first = self.shadow.held_since[index].unwrap_or(now);
             self.shadow.held_since[index] = hold.active.then_some(first);

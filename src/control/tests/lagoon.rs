@@ -79,6 +79,7 @@ fn output(name: &str, kind: OutputKind, lease: Option<u64>) -> OutputPlan {
             }),
             boots: None,
             prove_within: Span::from_seconds(5),
+            dimmer: None,
         },
     }
 }
@@ -146,11 +147,14 @@ pub fn plan() -> TankPlan {
         }),
         drain_back: None,
         top_offs: Vec::new(),
+        dosing: Vec::new(),
         rules: Vec::new(),
         schedules: Vec::new(),
+        lights: Vec::new(),
         interlocks: Vec::new(),
         holds: Vec::new(),
         mixing_bin: MixingBin::default(),
+        proofs: ProofPlan { channels: ["phone", "mail", "siren"].map(channel).to_vec(), ..ProofPlan::default() },
         alarms: Vec::new(),
         drift: crate::control::plan::drift::DriftPlan::default(),
     };
@@ -251,12 +255,16 @@ fn add_conditions(plan: &mut TankPlan) {
         alarm("water-temp-high", Priority::High, AlarmSource::Condition(high), 60),
         alarm("water-temp-lost", Priority::High, AlarmSource::SignalLost(SignalId::new(0)), 60),
         alarm("sump-temp-lost", Priority::Medium, AlarmSource::ProbeLost(ProbeId::new(SUMP)), 120),
+        alarm("display-temp-lost", Priority::Medium, AlarmSource::ProbeLost(ProbeId::new(DISPLAY)), 120),
         alarm("water-temp-disagree", Priority::Medium, AlarmSource::Disagree(SignalId::new(0)), 0),
         alarm("heater-not-proven", Priority::Urgent, AlarmSource::NotProven(OutputId::new(HEATER)), 15),
         alarm("top-off-foreign", Priority::High, AlarmSource::ForeignSwitch(OutputId::new(TOP_OFF)), 0),
         alarm("heater-cutoff-trip", Priority::Urgent, AlarmSource::Trip(interlock_id(0)), 0),
         alarm("top-off-high-trip", Priority::Urgent, AlarmSource::Trip(interlock_id(1)), 0),
         alarm("water-change-overdue", Priority::High, AlarmSource::HoldOverdue(crate::control::ids::HoldId::new(0)), 0),
+        alarm("proofs-due", Priority::Low, AlarmSource::ProofsDue, 0),
+        alarm("proof-failed", Priority::Medium, AlarmSource::ProofFailed, 0),
+        alarm("bypassed", Priority::Medium, AlarmSource::Bypassed, 0),
         alarm("clock-jumped", Priority::Medium, AlarmSource::ClockJumped, 0),
         alarm("state-damaged", Priority::High, AlarmSource::StateDamaged, 0),
     ];
@@ -304,6 +312,15 @@ pub enum PlugFault {
     Mute,
 }
 
+fn channel(name: &str) -> ChannelPlan {
+    let by = match name {
+        "phone" => "webhook",
+        "mail" => "mail",
+        _ => "topic",
+    };
+    ChannelPlan { name: Name::new(name), by, mark: format!("{name} {by}") }
+}
+
 /// What a plug's meter says every ten seconds.
 #[derive(Clone, Copy, Debug, PartialEq, Default)]
 pub enum Meter {
@@ -314,6 +331,10 @@ pub enum Meter {
     Follows(f64),
     /// So many watts, whatever the relay does.
     Says(f64),
+    /// About so many watts while its relay is on, another tenth each time.
+    Lively(f64),
+    /// The same of a relay that conducts for ever.
+    Welded(f64),
 }
 
 /// A tank and what surrounds it.
@@ -331,6 +352,8 @@ pub struct World {
     speaks_at: Steady,
     pub commands: Vec<(Steady, usize, Switch)>,
     pub refreshes: Vec<(Steady, usize)>,
+    /// Levels that dimmers were told.
+    pub levels: Vec<(Steady, usize, u8)>,
     pub answers: BTreeMap<u64, Answer>,
     pub notices: Vec<Notice>,
     pub journal: Vec<JournalEntry>,
@@ -369,6 +392,7 @@ impl World {
             speaks_at: now.steady,
             commands: Vec::new(),
             refreshes: Vec::new(),
+            levels: Vec::new(),
             answers: BTreeMap::new(),
             notices: Vec::new(),
             journal: Vec::new(),
@@ -434,7 +458,10 @@ impl World {
                 }
                 Effect::Notify(notice) => self.notices.push(notice),
                 Effect::Journal(entry) => self.journal.push(entry),
-                Effect::SaveState(_) => {}
+                Effect::SetLevel { output, percent, .. } => {
+                    self.levels.push((self.now.steady, output.index(), percent));
+                }
+                Effect::SaveState(_) | Effect::WaterChanged { .. } => {}
             }
         }
     }
@@ -532,9 +559,11 @@ impl World {
         if self.speaks_at <= self.now.steady {
             self.speaks_at = self.now.steady.after(Span::from_seconds(10));
             for (index, meter) in self.meters.iter().enumerate() {
+                let tenths = (self.now.steady.millis() / 1000 % 7) as f64 / 10.0;
                 let watts = match (meter, self.plugs[index]) {
                     (Meter::Silent, _) => continue,
-                    (Meter::Follows(_), Switch::Off) => 0.0,
+                    (Meter::Follows(_) | Meter::Lively(_), Switch::Off) => 0.0,
+                    (Meter::Lively(watts), Switch::On) | (Meter::Welded(watts), _) => watts + tenths,
                     (Meter::Follows(watts), Switch::On) | (Meter::Says(watts), _) => *watts,
                 };
                 if self.broker {

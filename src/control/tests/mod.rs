@@ -2,15 +2,21 @@
 
 mod alarm_report;
 mod alarms;
+mod blips;
+mod bypass;
+mod dosing;
 mod drain_back;
 mod drift;
+mod frozen_meters;
 mod heat;
 mod holds;
 mod invariants;
 pub(super) mod lagoon;
+mod lighting;
 mod limits;
 mod plugs;
 mod power;
+mod prove;
 mod restarts;
 mod stories;
 mod top_off;

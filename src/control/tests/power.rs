@@ -9,7 +9,7 @@ use crate::time::Span;
 const ISOLATOR: usize = 6;
 
 /// The lagoon with a plug upstream of the heater, and what its meters bring along.
-fn metered() -> TankPlan {
+pub(super) fn metered() -> TankPlan {
     let mut plan = plan();
     let mut isolator = plan.outputs[FAN].clone();
     isolator.name = Name::new("heater-mains");
@@ -94,12 +94,12 @@ fn heating() -> World {
     world
 }
 
-fn warm(world: &mut World) {
+pub(super) fn warm(world: &mut World) {
     world.reads[DISPLAY] = Some(25.3);
     world.reads[SUMP] = Some(25.3);
 }
 
-fn state(world: &World, interlock: &str) -> &'static str {
+pub(super) fn state(world: &World, interlock: &str) -> &'static str {
     let status = world.tank.status(world.now);
     status.interlocks.iter().find(|one| *one.interlock == *interlock).unwrap().state
 }

@@ -15,23 +15,23 @@ use crate::time::{Span, Steady};
 use crate::units::{Quantity, Volume};
 
 /// A lagoon that has run soundly for long enough that nothing but its level decides.
-fn ready(plan: TankPlan) -> World {
+pub(super) fn ready(plan: TankPlan) -> World {
     let mut world = World::with(plan, Remembered::Nothing);
     world.advance(minutes(15));
     world.commands.clear();
     world
 }
 
-fn of(world: &World) -> TopOffStatus {
+pub(super) fn of(world: &World) -> TopOffStatus {
     world.tank.status(world.now).top_offs[0].clone()
 }
 
-fn interlock(world: &World, name: &str) -> &'static str {
+pub(super) fn interlock(world: &World, name: &str) -> &'static str {
     world.tank.status(world.now).interlocks.iter().find(|interlock| &*interlock.interlock == name).unwrap().state
 }
 
 /// Each time that it was told on, and for how long.
-fn runs(world: &World) -> Vec<(Steady, Span)> {
+pub(super) fn runs(world: &World) -> Vec<(Steady, Span)> {
     let mut runs = Vec::new();
     let mut on: Option<Steady> = None;
     for (at, _, to) in world.commands.iter().filter(|(_, output, _)| *output == TOP_OFF) {
@@ -226,12 +226,32 @@ fn a_level_that_goes_on_rising_without_the_pump_is_a_siphon_f36() {
     world.reads[LEVEL] = Some(-4.5);
     world.top_off_for(minutes(3), 1.0);
     assert_eq!(runs(&world).len(), 1);
-    for _ in 0..12 {
+    for _ in 0..16 {
         *world.reads[LEVEL].as_mut().unwrap() += 0.5;
         world.advance(seconds(15));
     }
     assert_eq!(interlock(&world, "top-off-siphon"), "latched", "{:?}", of(&world));
     assert!(of(&world).last_run.contains("with the pump off"), "{:?}", of(&world));
+}
+
+#[test]
+fn two_readings_that_leap_after_a_run_are_the_probes_noise_and_no_siphon() {
+    let mut world = ready(plan());
+    world.reads[LEVEL] = Some(-4.5);
+    world.top_off_for(minutes(3), 1.0);
+    assert_eq!(runs(&world).len(), 1);
+    let settled = world.reads[LEVEL].unwrap();
+    for _ in 0..3 {
+        world.reads[LEVEL] = Some(settled + 4.0);
+        world.advance(seconds(20));
+        world.reads[LEVEL] = Some(settled);
+        world.advance(seconds(30));
+    }
+    assert_ne!(interlock(&world, "top-off-siphon"), "latched", "{:?}", of(&world));
+    // What stays up is none.
+    world.reads[LEVEL] = Some(settled + 4.0);
+    world.advance(seconds(120));
+    assert_eq!(interlock(&world, "top-off-siphon"), "latched", "{:?}", of(&world));
 }
 
 #[test]

@@ -6,7 +6,7 @@
 use crate::control::state::SpentRecord;
 use crate::time::{Span, Steady};
 
-pub(super) const DAY: Span = Span::from_hours(24);
+pub(in crate::control) const DAY: Span = Span::from_hours(24);
 const HOUR: Span = Span::from_hours(1);
 /// Runs that end so close together are one entry: a plug that somebody flickers fills no memory.
 const TOGETHER: Span = Span::from_minutes(1);
@@ -51,14 +51,17 @@ impl Entry {
 
 /// Runs of the last 24 hours.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Ledger {
+pub(in crate::control) struct Ledger {
     entries: Vec<Entry>,
+    /// Litres over all time, without what was only assumed.
+    pub total: f64,
 }
 
 impl Ledger {
     /// A run ended at this moment.
     pub fn spend(&mut self, litres: f64, at: Steady, now: Steady) {
         self.entries.retain(|entry| entry.day_over > now);
+        self.total += litres;
         let day_over = at.after(DAY);
         match self.entries.last_mut() {
             Some(last) if !last.assumed && day_over.since(last.day_over) < TOGETHER => {
@@ -119,15 +122,18 @@ impl Ledger {
         young.map(|entry| SpentRecord { litres: entry.litres, age: entry.age(now), assumed: entry.assumed }).collect()
     }
 
-    /// From the store.
-    pub fn restored(records: &[SpentRecord], now: Steady) -> Self {
+    /// From the store, with what was given over all time.
+    pub fn restored(records: &[SpentRecord], total: f64, now: Steady) -> Self {
         let entry = |record: &SpentRecord| Entry {
             // A record that was tampered with never gives anything back.
             litres: if record.litres.is_finite() { record.litres.max(0.0) } else { f64::MAX },
             day_over: now.after(DAY.minus(record.age)),
             assumed: record.assumed,
         };
-        Self { entries: records.iter().map(entry).collect() }
+        Self {
+            entries: records.iter().map(entry).collect(),
+            total: if total.is_finite() { total.max(0.0) } else { 0.0 },
+        }
     }
 }
 
@@ -158,7 +164,8 @@ mod tests {
     fn a_restart_makes_nothing_older_than_it_was() {
         let mut ledger = Ledger::default();
         ledger.spend(0.3, at(0), at(0));
-        let restored = Ledger::restored(&ledger.record(at(600)), at(1));
+        let restored = Ledger::restored(&ledger.record(at(600)), ledger.total, at(1));
+        assert!((restored.total - 0.3).abs() < 1e-12);
         assert!((restored.litres(Window::Day, at(24 * 60 - 600)) - 0.3).abs() < 1e-12);
         assert!(restored.litres(Window::Day, at(24 * 60 - 600 + 1)) < 1e-12);
     }

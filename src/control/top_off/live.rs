@@ -67,7 +67,7 @@ impl Tank {
             let (id, live) = (TopOffId::new(index), &self.top_offs[index]);
             let opinions = &mut self.opinions[plan.output.index()];
             opinions.control = Some(live.wish);
-            opinions.run_over = live.run_over.then_some(id);
+            opinions.run_over = live.run_over.then_some(Layer::RunOver(id));
             // What somebody else turned on is no run of ours that could go on.
             if opinions.decided == Switch::Off {
                 opinions.running = Switch::Off;
@@ -172,6 +172,7 @@ impl Tank {
                 Phase::Watching { .. } => "watching",
             },
             litres_in_24_hours: live.spent(plan, Window::Day, at),
+            total_litres: live.ledger.total,
             day_left_litres: left(Window::Day),
             hour_left_litres: left(Window::Hour),
             evaporation_ml_per_day: live.evaporation.usual(),

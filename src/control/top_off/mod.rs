@@ -13,7 +13,7 @@
 //! permissives (float, level, flow, leak, reservoir, salinity), and stopped by interlocks.
 
 mod evaporation;
-mod ledger;
+pub(super) mod ledger;
 mod live;
 mod runs;
 #[cfg(test)]
@@ -70,7 +70,9 @@ enum Phase {
     /// Judged; the pump is off and the level should stand.
     Watching {
         until: Steady,
+        /// What it may be, mm, and since when it is more than a siphon's rise over that.
         level: f64,
+        rose_at: Option<Steady>,
     },
 }
 
@@ -277,7 +279,10 @@ impl TopOff {
                 ask(since.after(plan.expected));
             }
             Phase::Settling { judged_at, .. } => ask(judged_at),
-            Phase::Watching { until, .. } => ask(until),
+            Phase::Watching { until, rose_at, .. } => {
+                ask(until);
+                rose_at.map(|at| at.after(verdict::STANDS_FOR)).into_iter().for_each(&mut ask);
+            }
         }
         ask(self.started.after(AFTER_START));
         self.rested_at.into_iter().for_each(&mut ask);

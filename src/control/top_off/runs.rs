@@ -157,6 +157,11 @@ impl TopOff {
         self.ledger.fits_at(window, self.most(plan, window), litres, now)
     }
 
+    /// Whether a run goes on, or its answer is still looked at: the level must not move by anything else.
+    pub fn looks_at_a_run(&self) -> bool {
+        !matches!(self.phase, Phase::Waiting)
+    }
+
     /// A person has acknowledged that the record was lost.
     pub fn forget_assumed(&mut self) {
         self.ledger.forget_assumed();
@@ -177,6 +182,7 @@ impl TopOff {
     pub fn record(&self, plan: &TopOffPlan, now: Steady) -> TopOffRecord {
         TopOffRecord {
             spent: self.ledger.record(now),
+            total_litres: self.ledger.total,
             reserved: self.run.map(|run| run.reserved.max(run.litres(plan, now))),
             misses: self.misses,
             siphon: self.found == Some(TopOffFact::Siphon),
@@ -189,7 +195,7 @@ impl TopOff {
     /// From what survived. A run that a kill cut short is paid in full; if nothing but a proof could have
     /// ended it, with all that the day had left.
     pub fn restore(&mut self, plan: &TopOffPlan, record: &TopOffRecord, now: Steady) {
-        self.ledger = Ledger::restored(&record.spent, now);
+        self.ledger = Ledger::restored(&record.spent, record.total_litres, now);
         if let Some(reserved) = record.reserved {
             let litres = if self.lease.is_some() { reserved } else { reserved.max(plan.per_day.litres()) };
             self.ledger.spend(litres, now, now);

@@ -24,9 +24,10 @@ const AFTER_HOLD: Span = Span::from_minutes(10);
 /// with 3 mm a fall was false 2.7 times a year, since a run begins where noise reads low]
 const RISE_PART: f64 = 1.5;
 const FALL_PART: f64 = 2.0;
-/// A fall must be so for this many looks, a rise, which latches, for that many.
+/// A fall must be so for this many looks, a rise, which latches, for that many: the mean of a minute goes on rising for a
+/// minute after a pump stood for seconds, until the water sinks again (`verdict::STANDS_FOR`).
 const FALL_LOOKS: u8 = 2;
-const RISE_LOOKS: u8 = 4;
+const RISE_LOOKS: u8 = 8;
 
 /// What is seen in one step.
 #[derive(Clone, Copy, Debug)]

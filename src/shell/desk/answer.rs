@@ -139,6 +139,7 @@ impl Desk {
             }
             Job::Explain { tank, output, reply } => drop(reply.send(self.explain(&tank, &output))),
             Job::Ask { tank, by, request, reply } => self.ask(&tank, by, request, reply),
+            Job::Tell(notification) => self.notifier.tell(*notification),
             Job::Channels(reply) => drop(reply.send(self.notifier.channels())),
             Job::TestChannels { channel, by, reply } => self.test_channels(channel, &by, reply),
             Job::Noticed(alarm, text) => self.notice(alarm, text),

@@ -12,15 +12,24 @@ use super::Desk;
 
 impl Desk {
     pub(super) fn carry_out(&mut self, index: TankIndex, effects: Vec<Effect>) {
+        let mut recorded = true;
         for effect in effects {
             match effect {
-                Effect::SwitchPlug { output, .. } | Effect::RefreshLease { output } => {
+                // Without its record a restart would give the same dose again; the core counts it as given, so it is
+                // missed once and never given twice.
+                Effect::SwitchPlug { output, once: Some(_), .. } if !recorded => {
+                    let name = &self.seats[index.0].tank.plan().outputs[output.index()].name;
+                    tracing::error!("a dose of {name} is not given: its record is not on the disk");
+                }
+                Effect::SwitchPlug { output, .. }
+                | Effect::RefreshLease { output }
+                | Effect::SetLevel { output, .. } => {
                     self.command(index, output, &effect);
                 }
                 Effect::SaveState(Durability::Soon) => self.seats[index.0].unsaved = true,
                 // On the disk before anything else is done; where it stands in the order is the core's to say.
                 Effect::SaveState(Durability::BeforeWhatFollows | Durability::AfterTheCommands) => {
-                    self.save(index.0, Durability::BeforeWhatFollows);
+                    recorded &= self.save(index.0, Durability::BeforeWhatFollows);
                 }
                 Effect::Journal(entry) => {
                     let tank = self.seats[index.0].tank.plan().name.to_string();
@@ -30,6 +39,10 @@ impl Desk {
                     let (tank, now) = (&self.seats[index.0].tank.plan().name, self.clock.now().wall);
                     self.notifier.tell(Notification::of_tank(tank, notice, now));
                     self.outbox.show_now(index.0);
+                }
+                Effect::WaterChanged { litres, since } => {
+                    let tank = self.seats[index.0].tank.plan().name.to_string();
+                    self.care.water_changed(tank, litres, since);
                 }
                 Effect::Answer { to, answer } => self.answer(index, to, answer),
             }
@@ -55,7 +68,8 @@ impl Desk {
         }
     }
 
-    pub(super) fn save(&mut self, index: usize, durability: Durability) {
+    /// Returns whether it is on the disk, or need not be yet.
+    pub(super) fn save(&mut self, index: usize, durability: Durability) -> bool {
         let seat = &mut self.seats[index];
         seat.unsaved = false;
         match serde_json::to_string(&seat.tank.state()) {
@@ -64,6 +78,7 @@ impl Desk {
                 // Not possible for maps with names as keys; counted all the same.
                 self.meters.store_failures.inc();
                 tracing::error!("the state of {} is not JSON: {error}", seat.tank.plan().name);
+                false
             }
         }
     }

@@ -15,6 +15,7 @@ impl Desk {
     /// The caller makes a new connection afterwards: topics, and perhaps the broker, are others.
     pub fn reload(&mut self, setup: Setup) {
         let now = self.clock.now();
+        self.care.replan(&setup);
         self.answer_all_that_wait();
         for index in 0..self.seats.len() {
             self.save(index, Durability::Soon);

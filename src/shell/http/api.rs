@@ -99,7 +99,7 @@ pub(super) async fn explanation_of(shared: &Shared, tank: String, output: String
 }
 
 /// An answer; what was refused or not understood is a problem with the answer's fields.
-fn answered(outcome: Outcome, summary: &str, fix: &str, answer: &impl serde::Serialize) -> Response {
+pub(super) fn answered(outcome: Outcome, summary: &str, fix: &str, answer: &impl serde::Serialize) -> Response {
     let kind = match outcome {
         Outcome::Done | Outcome::NotProven => return Json(answer).into_response(),
         Outcome::Refused => Kind::Refused,

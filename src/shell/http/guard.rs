@@ -75,7 +75,7 @@ async fn admit(
 ) -> Result<(Request, Option<String>), Problem> {
     check_host(shared, &request)?;
     // A path that is no route, or takes another method, is not told to whoever may not look.
-    let needs = gate.map_or(Needs::Look, |gate| gate.needs);
+    let (needs, most) = gate.map_or((Needs::Look, GREATEST_BODY), |gate| (gate.needs, gate.most));
     let who = who(shared, &request, needs)?;
     // What is no route changes nothing: it is told to be none, whatever came with it.
     let order = gate.filter(|_| !matches!(*request.method(), Method::GET | Method::HEAD));
@@ -94,7 +94,7 @@ async fn admit(
     let mut line = None;
     if is_order {
         let (parts, body) = request.into_parts();
-        let body = whole(&parts.headers, body).await?;
+        let body = whole(&parts.headers, body, most).await?;
         if needs == Needs::Keeper {
             line = Some(noted(&who, &parts.method, parts.uri.path(), &body));
         }
@@ -235,13 +235,13 @@ fn check_order(shared: &Shared, request: &Request, who: &Who, face: Face) -> Res
 }
 
 /// The body, if it is small and comes in time.
-async fn whole(headers: &HeaderMap, body: Body) -> Result<Bytes, Problem> {
+async fn whole(headers: &HeaderMap, body: Body, most: usize) -> Result<Bytes, Problem> {
     let too_large = || {
-        let fix = format!("send {GREATEST_BODY} bytes at most");
+        let fix = format!("send {most} bytes at most");
         Problem::new(Kind::TooLarge, "the body is larger than any request needs", fix)
     };
     let said = text(headers, header::CONTENT_LENGTH).and_then(|length| length.parse::<usize>().ok());
-    if said.is_some_and(|length| length > GREATEST_BODY) {
+    if said.is_some_and(|length| length > most) {
         return Err(too_large());
     }
     let mut body = body;
@@ -252,7 +252,7 @@ async fn whole(headers: &HeaderMap, body: Body) -> Result<Bytes, Problem> {
                 return Err(Problem::new(Kind::Malformed, "the body broke off", "send it whole"));
             };
             if let Ok(data) = frame.into_data() {
-                if all.len() + data.len() > GREATEST_BODY {
+                if all.len() + data.len() > most {
                     return Err(too_large());
                 }
                 all.extend_from_slice(&data);
@@ -272,7 +272,8 @@ async fn whole(headers: &HeaderMap, body: Body) -> Result<Bytes, Problem> {
 
 /// Who asked what, for the journal, on one line.
 fn noted(who: &Who, method: &Method, path: &str, body: &[u8]) -> String {
-    let said = String::from_utf8_lossy(body);
+    // A letter has four bytes at most.
+    let said = String::from_utf8_lossy(&body[..body.len().min(4 * LONGEST_NOTE)]);
     let said: String =
         said.chars().map(|letter| if letter.is_control() { ' ' } else { letter }).take(LONGEST_NOTE).collect();
     let path: String = path.chars().take(LONGEST_NOTE).collect();

@@ -25,7 +25,8 @@ pub(super) async fn metrics(State(shared): State<Shared>) -> Response {
         let fix = "the control loop does not answer; see the daemon's log";
         return problem(StatusCode::SERVICE_UNAVAILABLE, "no metrics of the tanks", fix);
     };
-    let pieces = Pieces { daemon: Some(shared.meters.text(&facts())), tanks: TankText::with_records(tanks) };
+    let care = super::care::metrics(&shared).await;
+    let pieces = Pieces { daemon: Some(shared.meters.text(&facts()) + &care), tanks: TankText::with_records(tanks) };
     ([(header::CONTENT_TYPE, CONTENT_TYPE)], Body::new(pieces)).into_response()
 }
 

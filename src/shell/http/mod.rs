@@ -10,6 +10,7 @@
 mod access;
 mod api;
 mod calc;
+mod care;
 mod connections;
 mod events;
 mod guard;
@@ -41,6 +42,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 use crate::config::setup::HttpSettings;
 use crate::wire::metrics::Meters;
 
+use super::care::CareHandle;
 use super::clock::Clock;
 use super::daemon_alarms::DaemonAlarm;
 use super::job::Job;
@@ -69,6 +71,7 @@ struct Shared {
     inbox: mpsc::Sender<Job>,
     meters: Meters,
     pulse: Arc<Pulse>,
+    care: CareHandle,
     clock: Clock,
     access: Arc<Access>,
     hosts: Arc<Hosts>,
@@ -93,6 +96,8 @@ pub struct Service {
     pub meters: Meters,
     /// For readiness.
     pub pulse: Arc<Pulse>,
+    /// The keeper's side.
+    pub care: CareHandle,
     /// For a reload by request.
     pub loader: Option<Loader>,
     /// What can be worked out.
@@ -151,6 +156,7 @@ async fn serve(service: Service, stop: watch::Receiver<bool>) {
         inbox: service.inbox,
         meters: service.meters,
         pulse: service.pulse,
+        care: service.care,
         clock: service.clock,
         hosts: Arc::new(Hosts::new(listen.ip(), names, &access)),
         access: Arc::new(access),

@@ -27,7 +27,7 @@ use crate::water::stats::days::Day;
 
 use super::openapi::{self, asks};
 use super::problem::{self, Kind};
-use super::{Shared, api, calc, events, history, journal, metrics, notify, page, ready, session};
+use super::{GREATEST_BODY, Shared, api, calc, care, events, history, journal, metrics, notify, page, ready, session};
 
 /// A method of a route.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -83,6 +83,8 @@ pub(super) enum Face {
 pub(super) struct Gate {
     pub(super) needs: Needs,
     pub(super) face: Face,
+    /// Bytes of a body at most.
+    pub(super) most: usize,
 }
 
 /// How a schema is made; [`of`] for a type.
@@ -107,6 +109,8 @@ pub(super) struct Route {
     pub(super) answers: (&'static str, Option<Shape>),
     /// Refusals of the handler itself; the guard's are known.
     pub(super) refuses: &'static [Kind],
+    /// The bytes of a body, at most.
+    pub(super) most: usize,
     handler: MethodRouter<Shared>,
 }
 
@@ -130,6 +134,10 @@ impl Route {
     fn refuses(self, refuses: &'static [Kind]) -> Self {
         Self { refuses, ..self }
     }
+
+    fn up_to(self, most: usize) -> Self {
+        Self { most, ..self }
+    }
 }
 
 fn route<H: Handler<T, Shared>, T: 'static>(
@@ -146,7 +154,8 @@ fn route<H: Handler<T, Shared>, T: 'static>(
     };
     let answers = ("application/json", None);
     let face = Face::Program;
-    Route { verb, path, needs, face, says, query: &[], takes: None, answers, refuses: &[], handler }
+    let most = GREATEST_BODY;
+    Route { verb, path, needs, face, says, query: &[], takes: None, answers, refuses: &[], most, handler }
 }
 
 const RANGE: &[(&str, &str, &str)] = &[
@@ -162,8 +171,62 @@ const PAGE: &[(&str, &str, &str)] = &[
     ("lines", "integer", "So many at most, 1 to 1000; 100 if not given"),
 ];
 
+const LOG: &[(&str, &str, &str)] = &[
+    ("name", "string", "Only entries of this quantity or subject"),
+    ("days", "integer", "Only entries of so many days; all if not given"),
+    ("all", "boolean", "What was corrected or deleted too"),
+];
+const TRIP: &[(&str, &str, &str)] = &[
+    ("from", "string", "The first day away, `2026-12-20`; must be given"),
+    ("until", "string", "The last day away; must be given"),
+];
+
 /// Every guarded route.
 pub(super) fn table() -> Vec<Route> {
+    let mut table = core();
+    table.extend(of_care());
+    table
+}
+
+/// The keeper's side: log, supplies, chores, items, spots.
+fn of_care() -> Vec<Route> {
+    use Kind::{NoAnswer, NotFound, NotUnderstood, Refused};
+    use Needs::{Keeper, Look};
+    use Verb::{Get, Post};
+    const ABSENT: &[Kind] = &[NotFound, NoAnswer];
+    const ASKED: &[Kind] = &[NotFound, NoAnswer, Refused, NotUnderstood];
+    let noted = |path, says| {
+        route(Post, path, Keeper, care::ask, says)
+            .takes(care::shape)
+            .answers(of::<care::CareAnswer>)
+            .refuses(ASKED)
+            .up_to(care::GREATEST_FILE)
+    };
+    vec![
+        route(Get, "/api/v1/tanks/{tank}/log", Look, care::log, "The keeper's log").query(LOG).refuses(ABSENT),
+        noted("/api/v1/tanks/{tank}/log", "Note something: a measurement, a dose, an event, a file of entries"),
+        route(Get, "/api/v1/tanks/{tank}/log/export", Look, care::export, "The log as a file")
+            .answers_by("text/csv")
+            .refuses(ABSENT),
+        route(Get, "/api/v1/tanks/{tank}/supplies", Look, care::supplies, "What runs out, and when").refuses(ABSENT),
+        noted("/api/v1/tanks/{tank}/supplies", "Note a refill, a use, or what is left"),
+        route(Get, "/api/v1/tanks/{tank}/chores", Look, care::chores, "What is to be done, and when").refuses(ABSENT),
+        noted("/api/v1/tanks/{tank}/chores", "A chore is done, or waits"),
+        route(Get, "/api/v1/tanks/{tank}/chores/sheet", Look, care::sheet, "A sheet for whoever looks after the tank")
+            .answers_by("text/markdown")
+            .refuses(ABSENT),
+        route(Get, "/api/v1/tanks/{tank}/items", Look, care::items, "What has a place, dates and notes")
+            .refuses(ABSENT),
+        noted("/api/v1/tanks/{tank}/items", "An item came, moved, is noted about, or is gone"),
+        route(Get, "/api/v1/tanks/{tank}/spots", Look, care::spots, "The light map").refuses(ABSENT),
+        noted("/api/v1/tanks/{tank}/spots", "The light was measured or changed"),
+        route(Get, "/api/v1/tanks/{tank}/audit", Look, care::audit, "What is to be seen to before a trip")
+            .query(TRIP)
+            .refuses(&[NotFound, NoAnswer, NotUnderstood]),
+    ]
+}
+
+fn core() -> Vec<Route> {
     use Kind::{NoAnswer, NotFound, NotUnderstood, Refused, Unavailable};
     use Needs::{Keeper, Look, Nothing};
     use Verb::{Delete, Get, Post};
@@ -279,7 +342,10 @@ pub(super) fn open() -> Vec<Route> {
 
 /// What stands before each guarded route, by method and template.
 pub(super) fn gates() -> BTreeMap<(Verb, String), Gate> {
-    let gate = |route: Route| ((route.verb, route.path.to_owned()), Gate { needs: route.needs, face: route.face });
+    let gate = |route: Route| {
+        let Route { verb, path, needs, face, most, .. } = route;
+        ((verb, path.to_owned()), Gate { needs, face, most })
+    };
     table().into_iter().chain(pages()).map(gate).collect()
 }
 

@@ -45,6 +45,9 @@ pub struct Notification {
     /// The channel that did not deliver it, where another one tells it instead.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub instead_of: Option<String>,
+    /// The channel that alone carries it, where it is a test of that one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub only: Option<String>,
 }
 
 /// What kind of news.
@@ -59,6 +62,8 @@ pub enum What {
     Reminder,
     /// It stands, and was shelved, suppressed or taken out of service: nobody is called any more.
     Silenced,
+    /// What falls due or runs out; no alarm.
+    Due,
     /// What was held back, in one.
     Digest,
     /// The daily word.
@@ -75,6 +80,7 @@ impl What {
             Self::Cleared => "cleared",
             Self::Reminder => "reminder",
             Self::Silenced => "silenced",
+            Self::Due => "due",
             Self::Digest => "digest",
             Self::Daily => "daily",
             Self::Test => "test",
@@ -94,6 +100,7 @@ impl From<NoticeKind> for What {
             NoticeKind::Cleared => Self::Cleared,
             NoticeKind::Reminder => Self::Reminder,
             NoticeKind::Silenced => Self::Silenced,
+            NoticeKind::Test => Self::Test,
         }
     }
 }
@@ -124,6 +131,7 @@ impl Notification {
             group: Vec::new(),
             again: 0,
             instead_of: None,
+            only: None,
         }
     }
 
@@ -146,6 +154,7 @@ impl Notification {
             consequence: notice.consequence,
             advice: notice.action,
             group: notice.group,
+            only: notice.only.map(String::from),
             again,
             ..Self::plain(tank, &notice.name, what, notice.priority, since, notice.text)
         }
@@ -166,7 +175,7 @@ impl Notification {
         match self.what {
             What::Raised => format!("{priority} {}: {}", self.tank, self.alarm),
             What::Digest | What::Daily | What::Test => format!("{}: {}", self.tank, self.alarm.replace('-', " ")),
-            What::Cleared | What::Reminder | What::Silenced => {
+            What::Cleared | What::Reminder | What::Silenced | What::Due => {
                 format!("{priority} {}: {} {}", self.tank, self.alarm, self.what.word())
             }
         }
@@ -199,7 +208,7 @@ impl Notification {
             }
         };
         line("value", &self.value);
-        if !matches!(self.what, What::Digest | What::Daily | What::Test) {
+        if !matches!(self.what, What::Due | What::Digest | What::Daily | What::Test) {
             line("since", &format!("{} ({})", around.zone.show(self.since), around.zone));
         }
         line("the daemon", &self.did.join("; "));

@@ -165,7 +165,8 @@ impl Office {
         let mut told = false;
         for place in 0..self.channels.len() {
             let channel = &self.channels[place];
-            if channel.queue.wants(&notification) && !(of_a_channel && channel.queue.is_late()) {
+            let meant = notification.only.as_ref().is_none_or(|only| **only == *channel.settings.name);
+            if meant && channel.queue.wants(&notification) && !(of_a_channel && channel.queue.is_late()) {
                 told = true;
                 self.put(place, notification.clone());
             }
@@ -235,7 +236,10 @@ impl Office {
                 let other = self.next_that_works(place);
                 // An alarm that the other channel wants by itself is known there already.
                 let new_there = |other: &usize| {
-                    matches!(late.what, What::Digest | What::Daily) || !self.channels[*other].queue.wants(&late)
+                    // A test of one channel proves nothing by another one.
+                    late.only.is_none()
+                        && (matches!(late.what, What::Digest | What::Daily)
+                            || !self.channels[*other].queue.wants(&late))
                 };
                 let instead = other.filter(new_there);
                 let then = match (instead, other) {

@@ -121,7 +121,7 @@ impl Queue {
             What::Cleared | What::Silenced => {
                 self.settings.send_cleared && notification.priority >= self.settings.least_priority
             }
-            What::Raised | What::Reminder => notification.priority >= self.settings.least_priority,
+            What::Raised | What::Reminder | What::Due => notification.priority >= self.settings.least_priority,
         }
     }
 

@@ -75,7 +75,7 @@ impl Standing {
                 self.told.insert(key(notification), told);
             }
             What::Cleared | What::Silenced => drop(self.told.remove(&key(notification))),
-            What::Reminder | What::Digest | What::Daily | What::Test => {}
+            What::Reminder | What::Due | What::Digest | What::Daily | What::Test => {}
         }
     }
 

@@ -14,8 +14,10 @@ use std::time::Duration;
 
 use rusqlite::{Connection, ErrorCode, OptionalExtension, params};
 
+use crate::care::Entry;
 use crate::control::effect::{Durability, JournalEntry};
 
+use super::care::{self, Noted};
 use super::checksum::crc32;
 use super::history::{self, DayOf, Sample};
 use crate::shell::clock::unix_millis;
@@ -35,6 +37,8 @@ pub struct Found {
     pub damaged: Option<String>,
     /// This data directory's own name, the same at every start.
     pub instance: String,
+    /// The keeper's log.
+    pub care: Noted,
     /// Each tank's running day as JSON.
     pub steadiness: BTreeMap<String, String>,
 }
@@ -153,12 +157,14 @@ impl Database {
         if check != "ok" {
             return Err(Trouble::Damaged(check));
         }
+        care::prepare(&connection)?;
+        let care = care::read(&connection)?;
         let states = read_states(&connection)?;
         let steadiness = read_steadiness(&connection)?;
         let mut database = Self { connection, durability: None };
         let instance = database.instance()?;
         let _ = database.lay_ballast();
-        Ok((database, Found { states, damaged: None, instance, steadiness }))
+        Ok((database, Found { states, damaged: None, instance, steadiness, care }))
     }
 
     /// This data directory's own name: made once, from the time and the process.
@@ -197,6 +203,23 @@ impl Database {
             }
             other => other,
         }
+    }
+
+    /// Writes entries of the keeper's log in a transaction of their own; they are on the disk when this returns.
+    pub fn write_care(&mut self, entries: &[Entry]) -> rusqlite::Result<()> {
+        self.synchronise(Durability::BeforeWhatFollows)?;
+        let transaction = self.connection.transaction()?;
+        care::write(&transaction, entries)?;
+        transaction.commit()
+    }
+
+    /// What a signal's stored value was nearest to a moment, not further from it than a span.
+    pub fn value_near(path: &Path, tank: &str, signal: &str, at: i64, within: i64) -> Option<f64> {
+        let flags = rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY | rusqlite::OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let connection = Connection::open_with_flags(path, flags).ok()?;
+        let near = "SELECT mean FROM buckets WHERE series = (SELECT id FROM series WHERE tank = ?1 AND signal = ?2) AND at BETWEEN ?3 AND ?4 ORDER BY abs(at - ?5) LIMIT 1";
+        let (at, within) = (at / 1000, within / 1000);
+        connection.query_row(near, params![tank, signal, at - within, at + within, at], |row| row.get(0)).ok()
     }
 
     fn synchronise(&mut self, durability: Durability) -> rusqlite::Result<()> {

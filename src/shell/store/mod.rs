@@ -5,6 +5,7 @@
 //! waited for once, and then no longer until it answers. Journal lines and samples that find the
 //! queue full are dropped and counted; states are kept until they are written.
 
+mod care;
 mod checksum;
 mod database;
 pub mod history;
@@ -20,10 +21,12 @@ use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
+use crate::care::Entry;
 use crate::control::effect::{Durability, JournalEntry};
 use crate::wire::metrics::Meters;
 
 use super::background;
+pub use care::Noted;
 use database::{Batch, Database};
 pub use database::{Found, OpenError, fresh_instance};
 pub use history::{DayOf, Sample};
@@ -46,6 +49,7 @@ enum Job {
     Save { tank: String, json: String, done: Option<SyncSender<bool>> },
     Journal(Vec<(String, JournalEntry)>),
     Samples(Vec<Sample>),
+    Care(Vec<Entry>, SyncSender<Result<(), String>>),
     Days(Vec<DayOf>),
     Steadiness { tank: String, json: String },
     Stop,
@@ -73,6 +77,29 @@ impl Health {
     }
 }
 
+/// The way of the keeper's log to the disk.
+#[derive(Clone, Debug)]
+pub struct CareWriter {
+    jobs: SyncSender<Job>,
+    path: PathBuf,
+}
+
+impl CareWriter {
+    /// Hands entries over; the answer comes when they are on the disk, or why they are not.
+    pub fn write(&self, entries: Vec<Entry>) -> Receiver<Result<(), String>> {
+        let (done, answer) = sync_channel(1);
+        if let Err(error) = self.jobs.try_send(Job::Care(entries, done.clone())) {
+            let _ = done.try_send(Err(format!("the store does not keep up: {error}")));
+        }
+        answer
+    }
+
+    /// What a signal said at a moment that is over, as far as the thinned readings know.
+    pub fn value_near(&self, tank: &str, signal: &str, at: i64, within: i64) -> Option<f64> {
+        Database::value_near(&self.path, tank, signal, at, within)
+    }
+}
+
 /// The way to the store's thread.
 #[derive(Debug)]
 pub struct Store {
@@ -83,6 +110,7 @@ pub struct Store {
     meters: Meters,
     /// The last record was waited for in vain.
     hangs: bool,
+    path: PathBuf,
 }
 
 impl Store {
@@ -105,6 +133,7 @@ impl Store {
             }
         };
         let (jobs, inbox) = sync_channel(QUEUE);
+        let own_path = path.clone();
         let writer = Writer {
             path,
             database,
@@ -118,7 +147,12 @@ impl Store {
         let (told, counted) = (Arc::clone(&health), meters.clone());
         let scribe = Scribe::start(jobs.clone(), move || lost(&told, &counted, JOURNAL_LOST))
             .map_err(|error| OpenError::Unusable(error.to_string()))?;
-        Ok((Self { jobs, scribe, thread, health, meters, hangs: false }, found))
+        Ok((Self { jobs, scribe, thread, health, meters, hangs: false, path: own_path }, found))
+    }
+
+    /// The way of the keeper's log to the disk.
+    pub fn care_writer(&self) -> CareWriter {
+        CareWriter { jobs: self.jobs.clone(), path: self.path.clone() }
     }
 
     /// What is wrong with the store.
@@ -127,23 +161,26 @@ impl Store {
     }
 
     /// Saves a tank's state. With [`Durability::BeforeWhatFollows`] it is on the disk when this
-    /// returns, or the failure is counted.
-    pub fn save(&mut self, tank: &str, json: String, durability: Durability) {
+    /// returns, or the failure is counted. Returns whether it is on the disk or need not be yet.
+    pub fn save(&mut self, tank: &str, json: String, durability: Durability) -> bool {
         let wait = durability == Durability::BeforeWhatFollows;
         let (done, answer) = sync_channel(1);
         let job = Job::Save { tank: tank.to_owned(), json, done: wait.then_some(done) };
         if self.jobs.try_send(job).is_err() {
             self.lost("the store does not keep up: its queue is full");
-            return;
+            return false;
         }
         if wait {
             let patience = if self.hangs { Duration::from_millis(5) } else { PATIENCE };
             // A failed write was counted by the thread; what was spent stays spent in the core's memory.
-            self.hangs = answer.recv_timeout(patience).is_err();
+            let written = answer.recv_timeout(patience);
+            self.hangs = written.is_err();
             if self.hangs {
                 self.lost("a record that safety rests on was not on the disk in time");
             }
+            return written.unwrap_or(false);
         }
+        true
     }
 
     /// Writes lines of the journal to the log and to the disk, soon.
@@ -215,6 +252,7 @@ impl Writer {
             };
             let mut waiting = Vec::new();
             let mut stop = false;
+            let mut care = Vec::new();
             let mut batch = Batch { states: std::mem::take(&mut self.unsaved), ..Batch::default() };
             for job in first.into_iter().chain(std::iter::from_fn(|| inbox.try_recv().ok())).take(256) {
                 match job {
@@ -224,6 +262,7 @@ impl Writer {
                     }
                     Job::Journal(lines) => batch.journal.extend(lines),
                     Job::Samples(samples) => batch.samples.extend(samples),
+                    Job::Care(entries, done) => care.push((entries, done)),
                     Job::Days(days) => batch.days.extend(days),
                     Job::Steadiness { tank, json } => drop(batch.steadiness.insert(tank, json)),
                     Job::Stop => stop = true,
@@ -234,6 +273,10 @@ impl Writer {
             for done in waiting {
                 let _ = done.try_send(written);
             }
+            // After the states, and apart from them: a log that cannot be written must not keep a hold from the disk.
+            for (entries, done) in care {
+                let _ = done.try_send(self.write_care(&entries));
+            }
             if stop {
                 return;
             }
@@ -241,6 +284,24 @@ impl Writer {
                 self.upkeep.some(database, &self.meters);
             }
         }
+    }
+
+    fn write_care(&mut self, entries: &[Entry]) -> Result<(), String> {
+        self.meters.store_writes.inc();
+        let written = self.opened().and_then(|database| {
+            database
+                .write_care(entries)
+                .map_err(|error| (format!("the keeper's log cannot be written: {error}"), Database::is_broken(&error)))
+        });
+        written.map_err(|(why, broken)| {
+            tracing::error!("{why}");
+            self.meters.store_failures.inc();
+            self.health.set(Some(why.clone()));
+            if broken {
+                self.database = None;
+            }
+            why
+        })
     }
 
     fn write(&mut self, batch: Batch, durability: Durability) -> bool {

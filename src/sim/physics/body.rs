@@ -1,9 +1,10 @@
-//! A body of well mixed water: litres, salt, alkalinity and heat, which only move together.
+//! A body of well mixed water: litres, salt, alkalinity, calcium and heat, which only move together.
 //!
 //! Invariant: what one body gives, another takes or the ledger books; salt and enthalpy go with the
 //! litres, so that the balances close by construction and a test can hold them to a millilitre.
 
-use super::parameters::{DENSITY, HEAT_PER_LITRE, LATENT_HEAT, SEA_WATER_ALKALINITY};
+use super::parameters::{DENSITY, HEAT_PER_LITRE, LATENT_HEAT, SEA_WATER_ALKALINITY, SEA_WATER_CALCIUM};
+use crate::water::chemistry::calcium_per_dkh;
 
 /// Water on its way.
 #[derive(Clone, Copy, Debug)]
@@ -13,13 +14,15 @@ pub(super) struct Parcel {
     pub salt: f64,
     /// dKH L
     pub alkalinity: f64,
+    /// mg
+    pub calcium: f64,
     pub celsius: f64,
 }
 
 impl Parcel {
     /// Fresh water of a temperature.
     pub fn fresh(litres: f64, celsius: f64) -> Self {
-        Self { litres, salt: 0.0, alkalinity: 0.0, celsius }
+        Self { litres, salt: 0.0, alkalinity: 0.0, calcium: 0.0, celsius }
     }
 }
 
@@ -31,6 +34,8 @@ pub(super) struct Body {
     pub salt: f64,
     /// dKH L
     pub alkalinity: f64,
+    /// mg
+    pub calcium: f64,
     pub celsius: f64,
     /// J/K of glass and rock.
     pub structure: f64,
@@ -42,6 +47,7 @@ impl Body {
             litres,
             salt: salinity * DENSITY * litres,
             alkalinity: SEA_WATER_ALKALINITY * litres,
+            calcium: SEA_WATER_CALCIUM * litres,
             celsius,
             structure,
         }
@@ -61,11 +67,12 @@ impl Body {
     pub fn take(&mut self, litres: f64) -> Parcel {
         let litres = litres.clamp(0.0, self.litres.max(0.0));
         let share = if self.litres > 1e-9 { litres / self.litres } else { 0.0 };
-        let (salt, alkalinity) = (self.salt * share, self.alkalinity * share);
+        let (salt, alkalinity, calcium) = (self.salt * share, self.alkalinity * share, self.calcium * share);
         self.litres -= litres;
         self.salt -= salt;
         self.alkalinity -= alkalinity;
-        Parcel { litres, salt, alkalinity, celsius: self.celsius }
+        self.calcium -= calcium;
+        Parcel { litres, salt, alkalinity, calcium, celsius: self.celsius }
     }
 
     pub fn add(&mut self, parcel: Parcel) {
@@ -76,12 +83,14 @@ impl Body {
         self.litres += parcel.litres;
         self.salt += parcel.salt;
         self.alkalinity += parcel.alkalinity;
+        self.calcium += parcel.calcium;
     }
 
-    /// What lives here takes so much alkalinity, dKH L; never more than there is.
+    /// What lives here takes so much alkalinity, dKH L, and the calcium that goes with it; never more than there is.
     pub fn calcify(&mut self, taken: f64) -> f64 {
-        let taken = taken.clamp(0.0, self.alkalinity.max(0.0));
+        let taken = taken.clamp(0.0, self.alkalinity.min(self.calcium / calcium_per_dkh()).max(0.0));
         self.alkalinity -= taken;
+        self.calcium -= taken * calcium_per_dkh();
         taken
     }
 

@@ -1,10 +1,12 @@
-//! Alkalinity by day and night, and the pH that follows, as far as a rehearsal needs them.
+//! Alkalinity and calcium by day and night, and the pH that follows, as far as a rehearsal needs them.
 //!
 //! Duty: what the animals take in the light and in the dark, the books of what came and went, and a pH
 //! for a simulated probe. Limits: this pH is a day's wave and the mark of a fresh dose, no carbonate
 //! system; nobody may read anything about real water from it. Figures of the project's rehearsal model.
 
+use super::body::Parcel;
 use super::parameters::{DAILY_ALKALINITY, LIGHT_TO_DARK};
+use crate::water::chemistry::calcium_per_dkh;
 
 /// A dose shows in the pH for about this long, s.
 const DOSE_TIME: f64 = 3600.0;
@@ -22,11 +24,31 @@ pub struct Chemistry {
     pub taken: f64,
     /// With water that left.
     pub lost: f64,
+    /// The same of calcium.
+    pub calcium: Calcium,
     /// What was dosed in the last hour or so, dKH of the whole water.
     fresh: f64,
 }
 
+/// The books of calcium since the start, mg.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Calcium {
+    /// By dosing pumps.
+    pub dosed: f64,
+    /// With new sea water.
+    pub given: f64,
+    /// By what lives in it.
+    pub taken: f64,
+    /// With water that left.
+    pub lost: f64,
+}
+
 impl Chemistry {
+    pub(super) fn lose(&mut self, parcel: &Parcel) {
+        self.lost += parcel.alkalinity;
+        self.calcium.lost += parcel.calcium;
+    }
+
     pub(super) fn dosed(&mut self, alkalinity: f64, litres: f64) {
         self.dosed += alkalinity;
         self.fresh += alkalinity / litres.max(1e-9);
@@ -34,6 +56,7 @@ impl Chemistry {
 
     pub(super) fn pass(&mut self, dt: f64, taken: f64) {
         self.taken += taken;
+        self.calcium.taken += taken * calcium_per_dkh();
         if self.fresh > 0.0 {
             self.fresh *= (-dt / DOSE_TIME).exp();
         }

@@ -25,7 +25,9 @@ use body::{Body, Parcel};
 use hydraulics::{Above, Hydraulics, Way};
 
 pub use chemistry::Chemistry;
-pub use parameters::{DENSITY, Facts, HEAT_PER_LITRE, Machine, Parameters, SEA_WATER_ALKALINITY, Sump};
+pub use parameters::{
+    DENSITY, Facts, HEAT_PER_LITRE, Machine, Parameters, SEA_WATER_ALKALINITY, SEA_WATER_CALCIUM, Sump,
+};
 pub use room::{Air, Pull, Room, Season, mixing_ratio, saturation_pressure};
 
 /// The sheath of a heater passes its heat on with this time constant, s.
@@ -200,7 +202,10 @@ impl Physics {
             self.pour(Parcel::fresh(lifted, air.celsius));
         }
         self.ledger.dosed += dosed;
-        self.pour(Parcel { alkalinity, ..Parcel::fresh(dosed, air.celsius) });
+        let parts = self.make.outputs.iter().zip(duty);
+        let calcium: f64 = parts.map(|(pump, share)| pump.calcium * pump.delivers * share * dt).sum();
+        self.chemistry.calcium.dosed += calcium;
+        self.pour(Parcel { alkalinity, calcium, ..Parcel::fresh(dosed, air.celsius) });
     }
 
     /// A keeper takes water out of the display, or the only basin, as it is mixed.
@@ -208,14 +213,16 @@ impl Physics {
         let parcel = self.display.take(litres);
         self.ledger.removed += parcel.litres;
         self.ledger.salt_removed += parcel.salt;
-        self.chemistry.lost += parcel.alkalinity;
+        self.chemistry.lose(&parcel);
     }
 
     /// A keeper gives water of this salinity (g/kg) and temperature into the display, or the only basin.
     pub fn give(&mut self, litres: f64, salinity: f64, celsius: f64) {
-        let alkalinity = if salinity > 0.0 { SEA_WATER_ALKALINITY * litres } else { 0.0 };
-        let parcel = Parcel { litres, salt: salinity * DENSITY * litres, alkalinity, celsius };
+        let salted = if salinity > 0.0 { litres } else { 0.0 };
+        let (alkalinity, calcium) = (SEA_WATER_ALKALINITY * salted, SEA_WATER_CALCIUM * salted);
+        let parcel = Parcel { litres, salt: salinity * DENSITY * litres, alkalinity, calcium, celsius };
         self.chemistry.given += alkalinity;
+        self.chemistry.calcium.given += calcium;
         self.ledger.given += parcel.litres;
         self.ledger.salt_given += parcel.salt;
         self.display.add(parcel);
@@ -268,7 +275,7 @@ impl Physics {
         };
         self.ledger.skimmed += skimmed.litres;
         self.ledger.salt_lost += skimmed.salt;
-        self.chemistry.lost += skimmed.alkalinity;
+        self.chemistry.lose(&skimmed);
         let brim = 1000.0 * self.make.display_area * self.make.display_freeboard;
         let over = (self.display.litres - self.lip - brim).max(0.0);
         let spilled = self.display.take(self.defects.leak.mul_add(dt, over));
@@ -287,7 +294,7 @@ impl Physics {
     fn book_spill(&mut self, parcel: Parcel) {
         self.floor += parcel.litres;
         self.ledger.spilled += parcel.litres;
-        self.chemistry.lost += parcel.alkalinity;
+        self.chemistry.lose(&parcel);
         self.ledger.salt_lost += parcel.salt;
     }
 
@@ -364,6 +371,11 @@ impl Physics {
         self.display.salinity()
     }
 
+    /// Grams of salt in a kilogram of all the water.
+    pub fn mean_salinity(&self) -> f64 {
+        self.salt() / (self.litres().max(1e-9) * DENSITY)
+    }
+
     /// dKH of the whole water.
     pub fn alkalinity(&self) -> f64 {
         self.all_alkalinity() / self.litres().max(1e-9)
@@ -372,6 +384,16 @@ impl Physics {
     /// All alkalinity in the water, dKH L.
     pub fn all_alkalinity(&self) -> f64 {
         self.display.alkalinity + self.sump.as_ref().map_or(0.0, |(body, _)| body.alkalinity)
+    }
+
+    /// mg/L of calcium in the whole water.
+    pub fn calcium(&self) -> f64 {
+        self.all_calcium() / self.litres().max(1e-9)
+    }
+
+    /// All calcium in the water, mg.
+    pub fn all_calcium(&self) -> f64 {
+        self.display.calcium + self.sump.as_ref().map_or(0.0, |(body, _)| body.calcium)
     }
 
     /// What was dosed, given, taken and lost since the start, and the pH at a part of the local day.

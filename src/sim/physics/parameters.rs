@@ -6,9 +6,11 @@
 //! give are common sizes for such a tank, marked [guess].
 
 use crate::control::TankPlan;
+use crate::control::dosing::Adds;
 use crate::control::ids::{OutputId, ProbeId};
 use crate::control::plan::{OutputKind, OutputPlan};
 use crate::units::{Flow, Volume};
+use crate::water::chemistry::calcium_per_dkh;
 
 /// kg/L of sea water at 25 °C and 35 g/kg (Millero and Poisson 1981 gives 1.02334).
 pub const DENSITY: f64 = 1.0233;
@@ -21,12 +23,20 @@ pub const LATENT_HEAT: f64 = 2.44e6;
 
 /// dKH of the water that a tank starts with and that a keeper gives [choice: a usual mix].
 pub const SEA_WATER_ALKALINITY: f64 = 8.0;
+/// mg/L of calcium in that water [choice: near sea water of 35 g/kg, 0.010282 mol/kg in Millero et al. 2008].
+pub const SEA_WATER_CALCIUM: f64 = 420.0;
 /// What the animals of the model tank take, dKH a day of its light and dark together (the rehearsal model).
 pub const DAILY_ALKALINITY: f64 = 0.80;
 /// How much faster they take it in the light than in the dark (the rehearsal model).
 pub const LIGHT_TO_DARK: f64 = 1.6;
 /// dKH L in a litre of dosed stock: the rehearsal model's 0.0312 dKH a millilitre in 87 L.
 const STOCK_ALKALINITY: f64 = 0.0312 * MODEL_LITRES * 1000.0;
+
+/// mg of calcium in a litre of the calcium part where nothing says its strength: as much as the same volume of the
+/// alkaline stock wants [choice: balanced parts].
+fn stock_calcium() -> f64 {
+    STOCK_ALKALINITY * calcium_per_dkh()
+}
 
 /// The water of the model tank that everything is scaled from, L.
 const MODEL_LITRES: f64 = 87.0;
@@ -48,6 +58,8 @@ pub struct Facts {
     pub low_floats: Vec<ProbeId>,
     /// Contacts on the floor.
     pub leaks: Vec<ProbeId>,
+    /// Outputs with the plug upstream of theirs.
+    pub isolators: Vec<(OutputId, OutputId)>,
 }
 
 /// A simulated tank's make.
@@ -115,8 +127,11 @@ pub struct Machine {
     pub watts: f64,
     /// What a top-off or dosing pump delivers while running, L/s.
     pub delivers: f64,
-    /// dKH L in a litre of it: a doser whose name speaks of alkalinity (`alkalinity`, `alk-part`) gives the model's stock.
+    /// dKH L in a litre of it: as its dosing plan says; a doser without one whose name speaks of alkalinity (`alkalinity`,
+    /// `alk-part`) gives the model's stock.
     pub alkalinity: f64,
+    /// mg of calcium in a litre of it: as much as its partner's alkalinity wants, the model's without a partner.
+    pub calcium: f64,
 }
 
 impl Parameters {
@@ -128,16 +143,19 @@ impl Parameters {
         let litres = plan.water.litres().max(1.0);
         let machine = |(index, output): (usize, &OutputPlan)| {
             let said = facts.delivers.iter().find(|(of, _)| of.index() == index);
+            // What flows through a plug upstream is drawn by what hangs below.
+            let is_upstream = facts.isolators.iter().any(|(_, upstream)| upstream.index() == index);
             Machine {
                 kind: output.kind,
-                watts: output.rating.map_or_else(|| usual_watts(output.kind), crate::units::Power::watts),
+                watts: match output.rating {
+                    _ if is_upstream => 0.0,
+                    Some(rating) => rating.watts(),
+                    None => usual_watts(output.kind),
+                },
                 delivers: said
                     .map_or_else(|| usual_flow(output.kind, litres), |(_, flow)| flow.litres_per_minute() / 60.0),
-                alkalinity: if output.kind == OutputKind::Doser && output.name.contains("alk") {
-                    STOCK_ALKALINITY
-                } else {
-                    0.0
-                },
+                alkalinity: alkalinity_of(plan, index),
+                calcium: calcium_of(plan, index),
             }
         };
         let outputs = plan.outputs.iter().enumerate().map(machine).collect();
@@ -168,6 +186,26 @@ impl Parameters {
             reservoir_litres: (0.1 * litres).max(2.0),
         }
     }
+}
+
+/// dKH L in a litre of what an output doses.
+fn alkalinity_of(plan: &TankPlan, index: usize) -> f64 {
+    let output = &plan.outputs[index];
+    let dosing = plan.dosing.iter().find(|dosing| dosing.output.index() == index);
+    match dosing {
+        _ if output.kind != OutputKind::Doser => 0.0,
+        Some(dosing) => dosing.dkh_per_ml.map_or(0.0, |k| k * 1000.0 * plan.water.litres()),
+        None if output.name.contains("alk") => STOCK_ALKALINITY,
+        None => 0.0,
+    }
+}
+
+/// mg of calcium in a litre of what an output doses.
+fn calcium_of(plan: &TankPlan, index: usize) -> f64 {
+    let dosing = plan.dosing.iter().find(|dosing| dosing.output.index() == index);
+    let Some(dosing) = dosing.filter(|dosing| dosing.adds == Adds::Calcium) else { return 0.0 };
+    let partner = dosing.partner.map(|partner| alkalinity_of(plan, plan.dosing[partner.index()].output.index()));
+    partner.filter(|stock| *stock > 0.0).map_or_else(stock_calcium, |stock| stock * calcium_per_dkh())
 }
 
 impl Sump {

@@ -21,7 +21,13 @@ const LIGHT: usize = 5;
 fn lagoon() -> Physics {
     let outputs = KINDS
         .iter()
-        .map(|(kind, watts)| Machine { kind: *kind, watts: *watts, delivers: 0.5 / 60.0, alkalinity: 0.0 })
+        .map(|(kind, watts)| Machine {
+            kind: *kind,
+            watts: *watts,
+            delivers: 0.5 / 60.0,
+            alkalinity: 0.0,
+            calcium: 0.0,
+        })
         .collect();
     Physics::new(Parameters::sized(65.7, 21.3, outputs))
 }
@@ -102,7 +108,7 @@ fn water_and_salt_balance_over_a_year_to_a_millilitre_and_a_hundredth_of_a_perce
     let mut tank = lagoon();
     let (water, salt) = (tank.litres(), tank.salt());
     let mut duty = idle();
-    let alkalinity = tank.all_alkalinity();
+    let (alkalinity, calcium) = (tank.all_alkalinity(), tank.all_calcium());
     let mut drawn = 0.0;
     for day in 0..365_u32 {
         let mut reservoir = full();
@@ -133,6 +139,9 @@ fn water_and_salt_balance_over_a_year_to_a_millilitre_and_a_hundredth_of_a_perce
     let alkaline = *tank.chemistry();
     let kept = tank.all_alkalinity() - (alkalinity + alkaline.given + alkaline.dosed - alkaline.taken - alkaline.lost);
     assert!(kept.abs() < 1e-6 * alkalinity && alkaline.taken > 100.0, "{kept} dKH L of {alkaline:?}");
+    let book = alkaline.calcium;
+    let kept = tank.all_calcium() - (calcium + book.given + book.dosed - book.taken - book.lost);
+    assert!(kept.abs() < 1e-6 * calcium && book.taken > 700.0, "{kept} mg of {book:?}");
     let book = tank.ledger();
     assert!(book.evaporated > 400.0 && book.given > 460.0 && book.skimmed > 1.0, "{book:?}");
     let expected = water + book.topped_off + book.dosed + book.given
@@ -277,24 +286,34 @@ fn a_welded_heater_cooks_the_tank_as_the_table_says() {
 }
 
 #[test]
-fn a_day_takes_eight_tenths_of_a_degree_of_alkalinity_and_doses_give_it_back() {
+fn a_day_takes_alkalinity_and_its_calcium_and_doses_give_both_back() {
     let outputs = vec![
-        Machine { kind: OutputKind::ReturnPump, watts: 10.0, delivers: 0.0, alkalinity: 0.0 },
-        Machine { kind: OutputKind::Light, watts: 60.0, delivers: 0.0, alkalinity: 0.0 },
-        Machine { kind: OutputKind::Doser, watts: 3.0, delivers: 0.001, alkalinity: 0.0312 * 87_000.0 },
+        Machine { kind: OutputKind::ReturnPump, watts: 10.0, delivers: 0.0, alkalinity: 0.0, calcium: 0.0 },
+        Machine { kind: OutputKind::Light, watts: 60.0, delivers: 0.0, alkalinity: 0.0, calcium: 0.0 },
+        Machine { kind: OutputKind::Doser, watts: 3.0, delivers: 0.001, alkalinity: 0.0312 * 87_000.0, calcium: 0.0 },
+        Machine {
+            kind: OutputKind::Doser,
+            watts: 3.0,
+            delivers: 0.001,
+            alkalinity: 0.0,
+            calcium: 7.147 * 0.0312 * 87_000.0,
+        },
     ];
     let mut tank = Physics::new(Parameters::sized(65.7, 21.3, outputs));
     tank.make.cover = 1.0;
     for second in 0..86_400 {
         let light = if second < 43_200 { 1.0 } else { 0.0 };
-        tank.step(1.0, &[1.0, light, 0.0], Air::new(20.0, 0.5), &mut full());
+        tank.step(1.0, &[1.0, light, 0.0, 0.0], Air::new(20.0, 0.5), &mut full());
     }
     assert!((tank.alkalinity() - 7.2).abs() < 0.005, "{}", tank.alkalinity());
+    // 7.147 mg/L with each dKH: half a mole of CaCO3 an equivalent, 40.078 g of calcium a mole (IUPAC 2021).
+    assert!((tank.calcium() - (420.0 - 7.147 * 0.8)).abs() < 0.05, "{}", tank.calcium());
     // The model's stock: 0.0312 dKH a millilitre in 87 L, so 0.80 dKH is 25.6 mL, and a pH that shows it for an hour.
     let before = tank.chemistry().ph(0.5);
     for _ in 0..26 {
-        tank.step(1.0, &[1.0, 0.0, 1.0], Air::new(20.0, 0.5), &mut full());
+        tank.step(1.0, &[1.0, 0.0, 1.0, 1.0], Air::new(20.0, 0.5), &mut full());
     }
     assert!((tank.alkalinity() - 8.01).abs() < 0.01, "{}", tank.alkalinity());
+    assert!((tank.calcium() - 420.0).abs() < 0.3, "the same mL of both parts: {}", tank.calcium());
     assert!((tank.chemistry().ph(0.5) - before - 0.08 * 0.81).abs() < 0.002);
 }

@@ -13,6 +13,7 @@
 
 mod book;
 mod daemon;
+mod dose_book;
 pub mod excuse;
 mod harm;
 mod monitor;

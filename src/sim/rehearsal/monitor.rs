@@ -4,7 +4,7 @@
 //! | --- | --- | --- |
 //! | 1 | each on and each lease refresh of a heater | the raw readings forbid heat ([`Shadow`]) |
 //! | 2 | each on of a top-off | a high float has been wet for 2 s, a hold pauses it, or its [`Book`] is past a budget |
-//! | 3 | | the core has no doses; they get a [`Book`] each, as the top-off has, in [`Watched::books`] |
+//! | 3 | each on of a dosing pump | the dose book ([`DoseBook`]) |
 //! | 4 | each on of heater and chiller | the other was told on last |
 //! | 5 | each on of what a hold pauses; each start of the daemon | the hold stands, if a command or an answer made it known; its deadline is the old one |
 //! | 6 | each start of the daemon | what was latched is latched |
@@ -25,6 +25,7 @@ use crate::time::{Now, Span, Steady, Wall};
 use super::super::{Model, Truth, World};
 use super::book::{Book, Window};
 use super::daemon::Played;
+use super::dose_book::DoseBook;
 use super::harm::{Acting, Harm, Harmed, Judge};
 use super::shadow::Shadow;
 
@@ -73,6 +74,7 @@ pub(super) struct Saw {
     pub celsius: (f64, f64),
     pub salinity: (f64, f64),
     pub alkalinity: (f64, f64),
+    pub calcium: (f64, f64),
     pub level: (f64, f64),
     pub floor_litres: f64,
     /// The longest time without any pump at work.
@@ -92,6 +94,7 @@ struct StandingHold {
 }
 
 struct Watched {
+    doses: DoseBook,
     shadow: Shadow,
     high_floats: Vec<usize>,
     holds: Vec<StandingHold>,
@@ -116,6 +119,7 @@ pub struct Monitor {
 impl Monitor {
     pub(super) fn new(models: &[Model<'_>], world: &World) -> Self {
         let tanks = models.iter().map(|model| Watched {
+            doses: DoseBook::default(),
             shadow: Shadow::new(model.plan),
             high_floats: model.facts.high_floats.iter().map(|probe| probe.index()).collect(),
             holds: Vec::new(),
@@ -168,8 +172,10 @@ impl Monitor {
         // It pauses at once, before its answer.
         if let Request::Hold { procedure, .. } = request
             && let Some(hold) = watched.shadow.plan().hold(procedure)
-            && !watched.holds.iter().any(|standing| standing.hold == hold)
+            && !watched.holds.iter().any(|standing| standing.hold == hold && standing.ends > now.steady)
         {
+            // One whose time is over begins it anew.
+            watched.holds.retain(|standing| standing.hold != hold);
             let limit = watched.shadow.plan().holds[hold.index()].limit;
             let (deadline, ends) = (now.wall.after(limit), now.steady.after(limit));
             watched.holds.push(StandingHold { hold, deadline, ends, releasing: None, known: false });
@@ -184,6 +190,11 @@ impl Monitor {
     }
 
     pub(super) fn see(&mut self, tank: usize, effect: &Effect, daemon: &Played, now: Now) {
+        let Watched { doses, shadow, .. } = &mut self.tanks[tank];
+        for (output, text) in doses.see(shadow.plan(), &shadow.reported, effect, now) {
+            let name = self.tanks[tank].shadow.plan().outputs[output.index()].name.to_string();
+            self.violated(tank, Rule::Invariant(3), &name, text, now.steady);
+        }
         match effect {
             Effect::SwitchPlug { output, to: Switch::On, .. } | Effect::RefreshLease { output } => {
                 self.see_on(tank, *output, effect, now);
@@ -391,6 +402,7 @@ impl Monitor {
             celsius: (truth.display_celsius, truth.display_celsius),
             salinity: (truth.salinity, truth.salinity),
             alkalinity: (truth.alkalinity, truth.alkalinity),
+            calcium: (truth.calcium, truth.calcium),
             level: (truth.level, truth.level),
             floor_litres: 0.0,
             still: Span::ZERO,
@@ -399,6 +411,7 @@ impl Monitor {
         widen(&mut saw.celsius, truth.display_celsius);
         widen(&mut saw.salinity, truth.salinity);
         widen(&mut saw.alkalinity, truth.alkalinity);
+        widen(&mut saw.calcium, truth.calcium);
         widen(&mut saw.level, truth.level);
         saw.floor_litres = truth.floor_litres;
         saw.still = saw.still.max(watched.judge.still(at));

@@ -6,7 +6,7 @@
 
 use crate::control::TankPlan;
 use crate::control::alarm_act::AlarmAct;
-use crate::control::effect::{Effect, JournalKind};
+use crate::control::effect::{Effect, JournalKind, NoticeKind};
 use crate::time::{Now, Span, Steady};
 
 use super::super::Truth;
@@ -232,6 +232,10 @@ impl Record {
                 text: line.text.clone(),
                 starting: now.since(self.started) < START_UP,
             }),
+            // The journal's line tells of what came and went.
+            Effect::Notify(notice) if notice.what == NoticeKind::Test => {
+                self.write(now, Some(tank), Source::Daemon, "message", &notice.text);
+            }
             Effect::Answer { answer, .. } => self.write(now, Some(tank), Source::Daemon, "answer", &answer.summary),
             _ => {}
         }

@@ -95,6 +95,8 @@ pub struct TankStory {
     pub water: Water,
     /// Its alkalinity, dKH.
     pub alkalinity: (f64, f64),
+    /// Its calcium, mg/L.
+    pub calcium: (f64, f64),
     /// The longest time in which no pump moved it.
     pub longest_still: Span,
     /// L.
@@ -216,6 +218,7 @@ fn tank_story(run: &Rehearsal, tank: usize) -> Option<TankStory> {
             floor_litres: saw.floor_litres,
         },
         alkalinity: saw.alkalinity,
+        calcium: saw.calcium,
         longest_still: saw.still,
         evaporated: ledger.evaporated,
         topped_off: ledger.topped_off,

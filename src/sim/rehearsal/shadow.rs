@@ -2,7 +2,7 @@
 //!
 //! It never asks the core whether a reading is good. It is kinder than the core (no rate check, no
 //! median), so that what it calls a violation is one: a cut-off counts as confirmed only when a probe
-//! was over the limit for the delay and [`GRACE`] more.
+//! said for the delay and [`GRACE`] more that it is over the limit. A single leap before a silence says it once.
 
 use crate::control::TankPlan;
 use crate::control::event::{Event, Retained};
@@ -140,8 +140,9 @@ impl Shadow {
         }
         for cutoff in self.cutoffs_of(heater) {
             let confirmed = |probe: usize| {
-                self.is_fresh(probe, now)
-                    && self.probes[probe].over_since.is_some_and(|at| now.since(at) > cutoff.lasting.plus(GRACE))
+                let ProbeShadow { last, over_since, .. } = self.probes[probe];
+                let said_for = last.zip(over_since).map(|((_, last), since)| last.since(since));
+                self.is_fresh(probe, now) && said_for.is_some_and(|span| span > cutoff.lasting.plus(GRACE))
             };
             let mut probes = self.plan.signals[cutoff.signal.index()].probes.iter().map(|probe| probe.index());
             let over = if cutoff.any { probes.any(confirmed) } else { probes.all(confirmed) };

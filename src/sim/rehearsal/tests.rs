@@ -66,7 +66,8 @@ impl Watch {
     }
 
     fn told(&mut self, name: &str, to: Switch) {
-        let effect = Effect::SwitchPlug { output: self.output(name), to, attempt: 1, cause: "test".to_owned() };
+        let effect =
+            Effect::SwitchPlug { output: self.output(name), to, attempt: 1, once: None, cause: "test".to_owned() };
         self.monitor.see(0, &effect, &self.daemon, self.now);
     }
 
@@ -144,7 +145,7 @@ fn a_pump_that_is_turned_off_without_evidence_is_a_violation() {
 #[test]
 fn done_without_reports_is_a_violation() {
     let mut watch = Watch::new();
-    for name in ["top-off", "heater", "skimmer", "fan"] {
+    for name in ["top-off", "heater", "skimmer", "fan", "alkalinity", "calcium"] {
         watch.reports(name, Switch::Off);
     }
     watch.reports("return-pump", Switch::On);

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BinaryHeap, VecDeque};
 
 use crate::control::ids::{OutputId, ProbeId};
-use crate::control::plan::OutputPlan;
+use crate::control::plan::{OutputPlan, Switch};
 use crate::time::{Now, Span};
 use crate::units::Quantity;
 
@@ -30,6 +30,7 @@ pub(super) fn world(models: &[Model<'_>], seed: u64, surroundings: Surroundings,
         room: surroundings.room,
         weather: Chance::new(seed, "weather"),
         plugs: Vec::new(),
+        upstream: Vec::new(),
         probes: Vec::new(),
         senders: Vec::new(),
         listeners: BTreeMap::new(),
@@ -50,6 +51,9 @@ pub(super) fn world(models: &[Model<'_>], seed: u64, surroundings: Surroundings,
     let mut devices = Devices::default();
     for model in models {
         add_tank(&mut world, model, seed, &mut devices);
+    }
+    for index in 0..world.plugs.len() {
+        world.feed(index);
     }
     add_senders(&mut world, &devices, surroundings.speaks, seed);
     for index in 0..world.probes.len() {
@@ -101,6 +105,9 @@ fn add_tank(world: &mut World, model: &Model<'_>, seed: u64, devices: &mut Devic
     let mut physics = Physics::new(make);
     // No tank wakes up exactly at its set point: the first hour has something to do.
     physics.settle(Chance::new(seed, &format!("{name} at the start")).between(-0.1, 0.1));
+    for (of, upstream) in &model.facts.isolators {
+        world.upstream[first + of.index()] = Some(first + upstream.index());
+    }
     world.places.push(tank);
     world.tanks.push(SimulatedTank { plan: model.plan.clone(), physics, reservoir, plugs });
 }
@@ -158,10 +165,13 @@ fn add_probe<'a>(
 fn add_plug(world: &mut World, model: &Model<'_>, id: OutputId, output: &OutputPlan, watts: f64, seed: u64) {
     let index = world.plugs.len();
     let binding = model.bindings.plug(id).clone();
-    // A plug whose boot state nobody declared: pumps come back, the rest stays off.
-    let boots = output.plug.boots.unwrap_or_else(|| output.kind.rest());
+    // A plug whose boot state nobody declared: pumps and what feeds other plugs come back, the rest stays off.
+    let is_upstream = model.facts.isolators.iter().any(|(_, upstream)| *upstream == id);
+    let rest = if is_upstream { Switch::On } else { output.kind.rest() };
+    let boots = output.plug.boots.unwrap_or(rest);
     let lease = binding.lease.as_ref().and_then(|lease| lease.topic.clone());
-    for topic in [Some(binding.command.topic.clone()), lease].into_iter().flatten() {
+    let level = binding.dimmer.as_ref().map(|dimmer| dimmer.topic.clone());
+    for topic in [Some(binding.command.topic.clone()), lease, level].into_iter().flatten() {
         let listeners = world.listeners.entry(topic).or_default();
         if listeners.last() != Some(&index) {
             listeners.push(index);
@@ -170,6 +180,7 @@ fn add_plug(world: &mut World, model: &Model<'_>, id: OutputId, output: &OutputP
     let mut chance = Chance::new(seed, &format!("{}/{}", model.plan.name, output.name));
     let wakes = world.start.steady.after(chance.span(Span::from_millis(50), Span::from_seconds(1)));
     world.plugs.push(Plug::new(binding, watts, boots, world.start.steady, chance));
+    world.upstream.push(None);
     world.schedule(wakes, Action::Announce(index));
     world.schedule(wakes.after(super::run::TELEMETRY), Action::Telemetry(index));
     let name = &*model.plan.name;

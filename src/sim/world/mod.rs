@@ -9,6 +9,7 @@
 //! backwards (an earlier `to` does nothing). A shared topic is one device, whoever listens to it.
 
 mod build;
+mod current;
 mod mend;
 mod run;
 #[cfg(test)]
@@ -29,6 +30,9 @@ use super::physics::{Facts, Physics, Reservoir, Room};
 use super::plug::{Plug, Told};
 use super::probe::Probe;
 use super::{Catalogue, Chance, Message};
+
+/// New water is mixed no further than so many g/kg from the usual: the animals feel each step. [choice]
+const MIX_APART: f64 = 2.0;
 
 /// What a simulated tank is made from.
 #[derive(Clone, Debug)]
@@ -108,6 +112,8 @@ pub struct Truth {
     pub salinity: f64,
     /// dKH.
     pub alkalinity: f64,
+    /// mg/L.
+    pub calcium: f64,
     /// As the model has it; no carbonate system.
     pub ph: f64,
     /// mm over the running level: return chamber or only basin.
@@ -195,6 +201,8 @@ pub struct World {
     room: Room,
     weather: Chance,
     plugs: Vec<Plug>,
+    /// Each plug's plug upstream, without which it has no mains.
+    upstream: Vec<Option<usize>>,
     probes: Vec<Probe>,
     senders: Vec<Sender>,
     /// Which plugs listen to which topic.
@@ -286,6 +294,15 @@ impl World {
         self.tanks[tank].physics.take_out(litres);
     }
 
+    /// The salinity (g/kg) of so much new water that brings a tank back to what it had at the start: foam takes salt
+    /// along, and the top-off replaces it with fresh water. At most two g/kg from that. The keeper's own
+    /// instrument is without error.
+    pub fn mix(&self, tank: usize, litres: f64) -> f64 {
+        let water = &self.tanks[tank].physics;
+        let (usual, now) = (water.make().salinity, water.mean_salinity());
+        (now + (usual - now) * water.litres() / litres).clamp(usual - MIX_APART, usual + MIX_APART)
+    }
+
     /// Gives new sea water of the room's temperature and this salinity into the display, or the only basin.
     pub fn give_water(&mut self, tank: usize, litres: f64, salinity: f64) {
         let celsius = self.room.celsius();
@@ -367,6 +384,7 @@ impl World {
             room_celsius: self.room.celsius(),
             salinity: tank.physics.salinity(),
             alkalinity: tank.physics.alkalinity(),
+            calcium: tank.physics.calcium(),
             ph: tank.physics.chemistry().ph(self.of_day(index)),
             level: tank.physics.level(),
             flow: tank.physics.flow() * 3600.0,

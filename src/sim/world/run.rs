@@ -18,7 +18,7 @@ use super::{Action, Broker, Sent, Way, World};
 /// A plug tells its relay and its watts this often.
 pub(super) const TELEMETRY: Span = Span::from_seconds(10);
 /// A plug that lost its mains or restarts speaks again after this.
-const BOOT: Span = Span::from_seconds(5);
+pub(super) const BOOT: Span = Span::from_seconds(5);
 /// A broker declares a silent plug dead after one and a half keep-alives of 10 s.
 const WILL: Span = Span::from_seconds(15);
 /// The room is computed anew this often.
@@ -75,6 +75,7 @@ impl World {
             Action::Meter(plug) => self.tell(plug),
             Action::Boots { plug, into } => {
                 self.plugs[plug].boot(into, self.at);
+                self.feed_behind(plug);
                 self.announce(plug);
             }
             Action::Will(plug) => {
@@ -106,6 +107,15 @@ impl World {
     pub(super) fn hear(&mut self, index: usize, message: &Message) {
         let at = self.at;
         let plug = &mut self.plugs[index];
+        if let Some(level) = plug.level_told(&message.topic, &message.payload) {
+            if plug.is_online() {
+                plug.count(at);
+                plug.level = level;
+                let said = plug.level_report();
+                self.emit(said);
+            }
+            return;
+        }
         let Some(told) = plug.understand(&message.topic, &message.payload) else { return };
         if !plug.is_online() || plug.ignores(told.to) {
             return;
@@ -116,7 +126,9 @@ impl World {
 
     /// After a relay moved: report now, watts when the meter has seen it, and the lease's end.
     pub(super) fn switched(&mut self, index: usize) {
+        self.feed_behind(index);
         if self.plugs[index].is_online() {
+            self.draw_through(index);
             let report = self.plugs[index].report(self.at);
             self.emit(report);
         }
@@ -129,6 +141,7 @@ impl World {
 
     fn tell(&mut self, index: usize) {
         if self.plugs[index].is_online() {
+            self.draw_through(index);
             for voice in 0..self.plugs[index].voices() {
                 let said = self.plugs[index].say(voice, self.at);
                 self.emit(said);
@@ -376,20 +389,23 @@ impl World {
     fn reboot(&mut self, index: usize, into: Option<Switch>) {
         let into = into.unwrap_or(self.plugs[index].boots);
         self.plugs[index].go_down(self.at);
+        self.feed_behind(index);
         self.schedule(self.at.after(BOOT), Action::Boots { plug: index, into });
     }
 
     /// Brings everything in line with the list of active faults.
     pub(super) fn apply_faults(&mut self) {
         let active: Vec<(usize, What)> = self.active.iter().map(|id| (*id, self.faults[*id].what)).collect();
-        let mains = !self.is_on(What::PowerCut);
         for index in 0..self.plugs.len() {
             let faults = active.iter().filter_map(|(id, what)| match what {
                 What::Output(of, fault) if *of == index => Some((*id, *fault)),
                 _ => None,
             });
             let faults = faults.collect();
-            self.change_plug(index, faults, mains);
+            self.change_plug(index, faults);
+        }
+        for index in 0..self.plugs.len() {
+            self.feed(index);
         }
         for (index, probe) in self.probes.iter_mut().enumerate() {
             probe.faults.clear();
@@ -414,23 +430,18 @@ impl World {
         self.broker = broker;
     }
 
-    fn change_plug(&mut self, index: usize, faults: Vec<(usize, OutputFault)>, mains: bool) {
-        let at = self.at;
-        let plug = &mut self.plugs[index];
-        let (was_online, had_mains) = (plug.is_online(), plug.mains);
-        plug.change_faults(faults, at);
-        if had_mains && !mains {
-            plug.go_down(at);
-        }
-        plug.mains = mains;
-        let into = plug.boots;
-        let is_online = plug.is_online();
-        if !had_mains && mains {
-            self.schedule(at.after(BOOT), Action::Boots { plug: index, into });
-        } else if was_online && !is_online {
-            self.schedule(at.after(WILL), Action::Will(index));
-        } else if !was_online && is_online {
-            self.announce(index);
+    fn change_plug(&mut self, index: usize, faults: Vec<(usize, OutputFault)>) {
+        let was_online = self.plugs[index].is_online();
+        self.plugs[index].change_faults(faults, self.at);
+        self.came_or_went(index, was_online);
+    }
+
+    /// The broker hears that a plug is there again, or that it is gone.
+    pub(super) fn came_or_went(&mut self, index: usize, was_online: bool) {
+        match (was_online, self.plugs[index].is_online()) {
+            (true, false) => self.schedule(self.at.after(WILL), Action::Will(index)),
+            (false, true) => self.announce(index),
+            _ => {}
         }
     }
 }

@@ -269,6 +269,23 @@ fn water_and_salt_of_the_whole_world_balance_over_three_days() {
 }
 
 #[test]
+fn new_water_is_mixed_to_bring_the_salt_back_that_foam_took_along_and_never_by_a_leap() {
+    let changed = |fresh: f64| {
+        let mut story = Story::new(&[]);
+        story.world.take_water(0, fresh);
+        story.world.give_water(0, fresh, 0.0);
+        let mix = story.world.mix(0, 9.0);
+        story.world.take_water(0, 9.0);
+        story.world.give_water(0, 9.0, mix);
+        (mix, story.world.physics("lagoon").unwrap().mean_salinity())
+    };
+    let (mix, salinity) = changed(0.4);
+    // The display gives the 9 L and is a little fresher than the whole just after the fresh water came into it.
+    assert!(mix > 36.0 && (salinity - 35.0).abs() < 0.05, "mixed to {mix}, and then {salinity}");
+    assert!((changed(3.0).0 - 37.0).abs() < 1e-9);
+}
+
+#[test]
 fn a_run_of_ten_seconds_is_ten_seconds_of_water() {
     // Relay times fall between the physics' seconds; the duty counts them to the millisecond.
     let mut story = Story::new(&[]);

@@ -10,9 +10,13 @@
 //! at 0. Moments are Unix seconds.
 
 mod meters;
+mod of_care;
 mod of_days;
+mod of_doses;
+mod of_lights;
 mod of_notices;
 mod of_outputs;
+mod of_proofs;
 mod of_safety;
 mod of_signals;
 mod of_top_offs;
@@ -22,6 +26,7 @@ mod tests;
 mod text;
 
 pub use meters::{Meters, PublishKind, PublishResult};
+pub use of_care::{CareFacts, care_families, care_text};
 pub use of_days::{SignalRecord, TankRecords};
 pub use process::ProcessFacts;
 pub use text::Samples;
@@ -127,7 +132,8 @@ fn moment(at: Option<Wall>) -> f64 {
 /// file of its own beside the others, and one more `chain` here.
 pub fn families() -> impl Iterator<Item = &'static Family> {
     let core = of_signals::FAMILIES.iter().chain(of_outputs::FAMILIES).chain(of_safety::FAMILIES);
-    core.chain(of_top_offs::FAMILIES).chain(of_days::FAMILIES)
+    let core = core.chain(of_proofs::FAMILIES);
+    core.chain(of_top_offs::FAMILIES).chain(of_doses::FAMILIES).chain(of_lights::FAMILIES).chain(of_days::FAMILIES)
 }
 
 /// The text of all tanks' families, piece by piece: family by family, and a few tanks at a time.

@@ -7,11 +7,11 @@ use super::{Family, counter, gauge, moment, yes};
 pub(super) const FAMILIES: &[Family] = &[
     gauge(
         "slackwater_interlock_state",
-        "State set of an interlock (armed, tripped, latched, unknown).",
+        "State set of an interlock (armed, tripped, latched, unknown, bypassed).",
         &["tank", "interlock", "state"],
         |tank, to| {
             for interlock in &tank.interlocks {
-                let states = ["armed", "tripped", "latched", "unknown"];
+                let states = ["armed", "tripped", "latched", "unknown", "bypassed"];
                 to.state_set(&[&tank.tank, &interlock.interlock], &states, Some(interlock.state));
             }
         },
@@ -28,6 +28,27 @@ pub(super) const FAMILIES: &[Family] = &[
         |tank, to| {
             for interlock in &tank.interlocks {
                 to.put(&[&tank.tank, &interlock.interlock], moment(interlock.last_trip));
+            }
+        },
+    ),
+    gauge(
+        "slackwater_interlock_bypassed",
+        "1 while a person has set the interlock aside.",
+        &["tank", "interlock"],
+        |tank, to| {
+            for interlock in &tank.interlocks {
+                to.put(&[&tank.tank, &interlock.interlock], yes(interlock.bypass.is_some()));
+            }
+        },
+    ),
+    gauge(
+        "slackwater_interlock_bypass_expiry_timestamp_seconds",
+        "Unix time when the bypass ends by itself; 0 while none stands.",
+        &["tank", "interlock"],
+        |tank, to| {
+            for interlock in &tank.interlocks {
+                let until = interlock.bypass.as_ref().map(|bypass| bypass.until);
+                to.put(&[&tank.tank, &interlock.interlock], moment(until));
             }
         },
     ),

@@ -1,10 +1,13 @@
 use std::collections::BTreeSet;
 
 use super::*;
+use crate::control::dosing::DosingStatus;
 use crate::control::event::Alive;
 use crate::control::ids::Name;
+use crate::control::lighting::{LightStatus, SpotLight};
 use crate::control::plan::{OutputKind, Priority};
 use crate::control::proof_times::ProofTimes;
+use crate::control::prove::{Check, OneProof, ProofState, ProofsStatus};
 use crate::control::quality::{Fault, Quality};
 use crate::control::status::{
     AlarmStatus, HoldStatus, InterlockStatus, OutputStatus, ProbeStatus, ProofStatus, RuleStatus, SampleCounts,
@@ -47,6 +50,60 @@ fn alarm() -> AlarmStatus {
         group: vec![],
         nuisance: vec![],
     }
+}
+
+fn light() -> LightStatus {
+    LightStatus {
+        output: Name::new("light"),
+        level_percent: 80,
+        told_percent: Some(80),
+        reported_percent: Some(80.0),
+        dimmed_by: None,
+        acclimation_percent: 100.0,
+        full_hours_today: 9.0,
+        spots: vec![SpotLight { spot: "meadow-left".to_owned(), mol_per_m2_today: 4.86 }],
+        says: String::new(),
+    }
+}
+
+fn pump() -> DosingStatus {
+    DosingStatus {
+        output: Name::new("alkalinity"),
+        adds: "carbonate",
+        state: "waiting",
+        maintenance_ml_per_day: 20.0,
+        correction_ml_per_day: 0.0,
+        correction_left_ml: 0.0,
+        next_slot: "09:00".to_owned(),
+        ml_in_24_hours: 19.5,
+        day_left_ml: 4.5,
+        owed_ml: 0.0,
+        days_behind: 0.0,
+        container_ml: 200.0,
+        container_size_ml: 250.0,
+        rate_ml_per_minute: 5.0,
+        calibrated_at: None,
+        worn: None,
+        unbalanced: None,
+        proposal: None,
+        doses: 24,
+        total_ml: 20.0,
+        last_dose: String::new(),
+    }
+}
+
+fn proofs() -> ProofsStatus {
+    let float = OneProof {
+        of: "float".to_owned(),
+        check: Check::WetAndDry,
+        state: ProofState::Proven,
+        proven: Some(Wall::from_unix_millis(1_774_000_000_000)),
+        failed: None,
+        by: Some("Ana".to_owned()),
+        due: Some(Wall::from_unix_millis(1_777_024_000_000)),
+        text: None,
+    };
+    ProofsStatus { proofs: vec![float], ..ProofsStatus::default() }
 }
 
 /// An invented tank with one of everything.
@@ -94,6 +151,7 @@ fn tank(name: &str) -> TankStatus {
             watts: Some(0.5),
             usual_power: None,
             confirmed_watts: None,
+            untested: Vec::new(),
             force: None,
             on_seconds: 12.5,
             switches: 3,
@@ -108,6 +166,7 @@ fn tank(name: &str) -> TankStatus {
             cause: None,
             since: None,
             effects: vec![],
+            bypass: None,
             trips: 0,
             last_trip: None,
         }],
@@ -116,6 +175,7 @@ fn tank(name: &str) -> TankStatus {
             output: Name::new("top-off"),
             state: "waiting",
             litres_in_24_hours: 0.45,
+            total_litres: 12.5,
             day_left_litres: 2.12,
             hour_left_litres: 0.49,
             evaporation_ml_per_day: Some(864.0),
@@ -124,6 +184,8 @@ fn tank(name: &str) -> TankStatus {
             misses: 0,
             last_run: String::new(),
         }],
+        dosing: vec![pump()],
+        lights: vec![light()],
         drain_back: None,
         long_term: None,
         holds: vec![HoldStatus {
@@ -144,6 +206,7 @@ fn tank(name: &str) -> TankStatus {
             starting: vec![],
             started: 1,
         }],
+        proofs: proofs(),
         alarms: vec![alarm()],
         alarm_load: crate::control::status::AlarmLoad::default(),
         caution: None,
@@ -268,8 +331,16 @@ fn unit(name: &str) -> &'static str {
     let name = name.trim_end_matches("_total");
     let of = |units: &[&'static str]| units.iter().copied().find(|unit| name.ends_with(&format!("_{unit}")));
     // The longer ones first: litres_per_second is no second.
-    let units =
-        of(&["siemens_per_meter", "litres_per_second", "timestamp_seconds", "celsius", "volts", "meters", "litres"]);
+    let units = of(&[
+        "moles_per_square_meter",
+        "siemens_per_meter",
+        "litres_per_second",
+        "timestamp_seconds",
+        "celsius",
+        "volts",
+        "meters",
+        "litres",
+    ]);
     units.or_else(|| of(&["seconds", "watts", "joules", "bytes", "ratio", "info"])).unwrap_or("-")
 }
 

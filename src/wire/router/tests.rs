@@ -52,6 +52,7 @@ fn heater(tank: &str) -> PlugBinding {
             lasts: Span::from_seconds(180),
             topic: None,
         }),
+        dimmer: None,
     }
 }
 

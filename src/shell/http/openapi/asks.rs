@@ -3,6 +3,8 @@
 use schemars::{Schema, SchemaGenerator, json_schema};
 use serde_json::{Map, Value, json};
 
+use crate::control::event::ProveAct;
+
 /// A field: its name, whether it must be there, its schema.
 type Field = (&'static str, bool, fn() -> Value);
 
@@ -34,6 +36,29 @@ fn watts() -> Value {
     json!({ "enum": ["watts"] })
 }
 
+fn act() -> Value {
+    json!({ "enum": ProveAct::WORDS.map(|(_, word)| word) })
+}
+
+fn code() -> Value {
+    json!({ "type": ["integer", "null"], "minimum": 0, "description": "The digits of the test message" })
+}
+
+fn dose() -> Value {
+    json!({
+        "description": "A word, or one field: `{\"left\": \"380 mL\"}`",
+        "anyOf": [
+            { "enum": ["calibrate", "discard", "approve", "decline", "resume"] },
+            {
+                "type": "object", "minProperties": 1, "maxProperties": 1, "additionalProperties": false,
+                "properties": {
+                    "measured": amount(), "refill": amount(), "left": amount(), "propose": { "type": "object" },
+                },
+            },
+        ],
+    })
+}
+
 /// Each verb with its fields.
 const VERBS: &[(&str, &[Field])] = &[
     ("hold", &[("procedure", true, text), ("probe", false, maybe)]),
@@ -51,6 +76,10 @@ const VERBS: &[(&str, &[Field])] = &[
     ("end-force", &[("output", true, text)]),
     ("reset", &[("interlock", false, maybe)]),
     ("confirm", &[("output", true, text), ("what", true, watts)]),
+    ("dose", &[("pump", true, text), ("what", true, dose)]),
+    ("bypass", &[("interlock", true, text), ("reason", true, text), ("lasting", false, span)]),
+    ("end-bypass", &[("interlock", true, text)]),
+    ("prove", &[("act", true, act), ("what", false, maybe), ("code", false, code), ("signed", false, maybe)]),
     ("acknowledge", &[("alarm", false, maybe)]),
     ("shelve", &[("alarm", true, text), ("lasting", false, span)]),
     ("unshelve", &[("alarm", true, text)]),
@@ -103,6 +132,7 @@ mod tests {
                 let schema = schema();
                 let fitting = match () {
                     () if schema["enum"].is_array() => schema["enum"][0].clone(),
+                    () if schema["anyOf"].is_array() => schema["anyOf"][0]["enum"][0].clone(),
                     () if schema["type"] == "boolean" => json!(true),
                     () if schema["description"].as_str().is_some_and(|words| words.contains("20 min")) => {
                         json!("20 min")
