@@ -320,7 +320,12 @@ pub(super) fn pages() -> Vec<Route> {
         route(Get, "/tanks/{tank}/hold/{procedure}", Look, page::hold, "What a hold will do, before it does"),
         route(Get, "/tanks/{tank}/release/{procedure}", Look, page::release, "What a release will do, before it does"),
         route(Get, "/tanks/{tank}/outputs/{output}", Look, page::output, "Why an output is as it is"),
+        route(Get, "/tanks/{tank}/journal", Look, page::journal, "What happened, the newest first"),
+        route(Get, "/tanks/{tank}/log", Look, page::keeping, "Supplies, chores and the keeper's log"),
         route(Post, "/tanks/{tank}/ask", Keeper, page::ask, "Ask a tank for something"),
+        route(Post, "/tanks/{tank}/note", Keeper, page::note, "Note something in the keeper's log"),
+        route(Get, "/calc", Look, page::calc::list, "The calculations"),
+        route(Get, "/calc/{what}", Look, page::calc::one, "A calculation as a form, and what it comes to"),
     ];
     rows.into_iter().map(|row| Route { face: Face::Browser, ..row.answers_by("text/html") }).collect()
 }

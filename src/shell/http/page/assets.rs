@@ -14,9 +14,12 @@ const CSS: &str = "text/css; charset=utf-8";
 const JS: &str = "text/javascript; charset=utf-8";
 
 /// Name, media type, text.
-const ALL: [(&str, &str, &str); 3] = [
+const ALL: [(&str, &str, &str); 5] = [
     ("page.css", CSS, include_str!("assets/page.css")),
     ("page.js", JS, include_str!("assets/page.js")),
+    // uPlot 1.6.32, MIT: its licence is uplot.LICENSE beside it.
+    ("uplot.js", JS, include_str!("assets/uplot.js")),
+    ("uplot.css", CSS, include_str!("assets/uplot.css")),
     ("mark.svg", "image/svg+xml", include_str!("assets/mark.svg")),
 ];
 

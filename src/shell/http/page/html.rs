@@ -40,9 +40,9 @@ impl fmt::Write for Escaping<'_, '_> {
 }
 
 /// A part of an address: every byte that could end it is written as its number. [RFC 3986, 2.1]
-pub(super) struct Part<'a>(pub(super) &'a str);
+pub(super) struct Name<'a>(pub(super) &'a str);
 
-impl Display for Part<'_> {
+impl Display for Name<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         for byte in self.0.bytes() {
             if byte.is_ascii_alphanumeric() || b"-._~".contains(&byte) {
@@ -121,7 +121,7 @@ mod tests {
     #[test]
     fn no_text_is_markup_and_no_name_ends_an_address() {
         assert_eq!(E("<b a='1' b=\"2\">&°").to_string(), "&lt;b a=&#39;1&#39; b=&quot;2&quot;&gt;&amp;°");
-        assert_eq!(Part("a/b?c#ü \"").to_string(), "a%2Fb%3Fc%23%C3%BC%20%22");
+        assert_eq!(Name("a/b?c#ü \"").to_string(), "a%2Fb%3Fc%23%C3%BC%20%22");
         assert_eq!(
             (said("water-change"), plain("water-change")),
             ("Water change".to_owned(), "water change".to_owned())

@@ -9,12 +9,16 @@
 //! An order goes the API's own way; what the core refuses is refused here, in its words.
 
 pub(super) mod assets;
+pub(super) mod calc;
 mod confirm;
 mod form;
 mod html;
+mod keeping;
 pub(super) mod login;
 mod output;
 mod parts;
+mod past;
+mod seen;
 mod told;
 mod view;
 
@@ -26,14 +30,15 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect, Response};
 
 use crate::control::status::TankStatus;
-use crate::shell::job::{Job, TankList};
+use crate::shell::care::Part;
+use crate::shell::job::Job;
 use crate::time::{Wall, Zone};
 
 use super::access::Who;
 use super::problem::{Kind, Problem};
-use super::{CONTROL_WITHIN, Shared, api, idempotency};
+use super::{CONTROL_WITHIN, Shared, api, care, idempotency};
 use form::Fields;
-use html::{E, Frame, Part};
+use html::{E, Frame, Name};
 
 /// What the page keeps between two requests.
 pub(super) struct Desk {
@@ -72,8 +77,8 @@ impl<'a> Look<'a> {
         }
     }
 
-    fn tank(&self) -> Part<'_> {
-        Part(&self.status.tank)
+    fn tank(&self) -> Name<'_> {
+        Name(&self.status.tank)
     }
 }
 
@@ -90,7 +95,7 @@ pub(super) struct Asked {
 pub(super) async fn index(State(shared): State<Shared>, Extension(who): Extension<Who>) -> Response {
     let Some(list) = shared.control(Job::List, CONTROL_WITHIN).await else { return no_control() };
     if let [only] = &list.tanks[..] {
-        return Redirect::to(&format!("/tanks/{}", Part(&only.tank))).into_response();
+        return Redirect::to(&format!("/tanks/{}", Name(&only.tank))).into_response();
     }
     let body = view::tanks(&list);
     Frame { title: "Tanks - Slackwater", head: "", top: &top(&shared, &who, None), body: &body }.answer(StatusCode::OK)
@@ -103,21 +108,24 @@ pub(super) async fn tank(
     Path(tank): Path<String>,
     Query(asked): Query<Asked>,
 ) -> Response {
-    let (status, list) = match both(&shared, tank).await {
-        Ok(both) => both,
-        Err(refusal) => return refusal,
+    let seen = match seen::of(&shared, tank).await {
+        Ok(seen) => seen,
+        Err(refusal) => return foreign(refusal),
     };
-    let look = Look::new(&shared, &who, &status);
-    let live = view::live(&look, &list);
+    let status = &seen.status;
+    let look = Look::new(&shared, &who, status);
+    let live = view::live(&look, &seen);
     if asked.part.as_deref() == Some("live") {
         return html::answer(StatusCode::OK, live);
     }
     let told = asked.told.and_then(|key| shared.desk.answers.find(&who, &key));
     let told = told.map(|told| parts::told(&told)).unwrap_or_default();
     let body = format!(
-        "{told}<div id=\"live\" data-tank=\"{}\" data-now=\"{}\">\n{live}</div>\n",
+        "{told}<div id=\"live\" data-tank=\"{}\" data-zone=\"{}\" data-speed=\"{}\">\n{live}</div>\n{}",
         look.tank(),
-        look.now.unix_millis()
+        E(look.zone),
+        shared.clock.speed(),
+        past::charts(&look, &seen)
     );
     let title = format!("{} - Slackwater", status.title);
     // Without script the page looks again by itself.
@@ -125,11 +133,50 @@ pub(super) async fn tank(
     Frame { title: &title, head, top: &top(&shared, &who, None), body: &body }.answer(StatusCode::OK)
 }
 
-/// A tank's status with the list around it.
-async fn both(shared: &Shared, tank: String) -> Result<(TankStatus, TankList), Response> {
-    let status = api::status_of(shared, tank).await.map_err(foreign)?;
-    let list = shared.control(Job::List, CONTROL_WITHIN).await.ok_or_else(no_control)?;
-    Ok((status, list))
+/// What happened, the newest first.
+pub(super) async fn journal(
+    State(shared): State<Shared>,
+    Extension(who): Extension<Who>,
+    Path(tank): Path<String>,
+    Query(asked): Query<past::Asked>,
+) -> Response {
+    let status = match api::status_of(&shared, tank).await {
+        Ok(status) => status,
+        Err(refusal) => return foreign(refusal),
+    };
+    let look = Look::new(&shared, &who, &status);
+    let body = match past::journal(&shared, &look, asked).await {
+        Ok(body) => body,
+        Err(problem) => return refused(&problem, &format!("/tanks/{}", look.tank())),
+    };
+    let title = format!("Journal - {}", status.title);
+    Frame { title: &title, head: "", top: &top(&shared, &who, Some(&status)), body: &body }.answer(StatusCode::OK)
+}
+
+/// Supplies, chores and the keeper's log.
+pub(super) async fn keeping(
+    State(shared): State<Shared>,
+    Extension(who): Extension<Who>,
+    Path(tank): Path<String>,
+    Query(asked): Query<Asked>,
+) -> Response {
+    let status = match api::status_of(&shared, tank.clone()).await {
+        Ok(status) => status,
+        Err(refusal) => return foreign(refusal),
+    };
+    let mut parts = Vec::new();
+    for part in [Part::Supplies, Part::Chores, Part::Log { name: None, days: Some(keeping::LOG_DAYS), all: false }] {
+        match care::view(&shared, tank.clone(), part).await {
+            Ok(value) => parts.push(value),
+            Err(refusal) => return foreign(refusal),
+        }
+    }
+    let look = Look::new(&shared, &who, &status);
+    let told = asked.told.and_then(|key| shared.desk.answers.find(&who, &key));
+    let told = told.map(|told| parts::told(&told)).unwrap_or_default();
+    let body = told + &keeping::page(&look, &parts[0], &parts[1], &parts[2]);
+    let title = format!("Log - {}", status.title);
+    Frame { title: &title, head: "", top: &top(&shared, &who, Some(&status)), body: &body }.answer(StatusCode::OK)
 }
 
 /// First touch of a hold.
@@ -197,28 +244,54 @@ pub(super) async fn ask(
     Path(tank): Path<String>,
     Form(fields): Form<Fields>,
 ) -> Response {
-    let nonce = match shared.desk.marks.nonce(&who, &fields) {
-        Ok(nonce) => nonce.to_owned(),
-        Err(problem) => return refused(&problem, &format!("/tanks/{}", Part(&tank))),
+    let back = format!("/tanks/{}", Name(&tank));
+    let work = |shared: Shared, who: Who, body: String| async move {
+        api::ask_tank(&shared, tank, &who, body.as_bytes()).await
     };
-    let body = form::request(&fields).to_string();
+    once(&shared, &who, &fields, &back, work).await
+}
+
+/// An entry of the keeper's log by a form.
+pub(super) async fn note(
+    State(shared): State<Shared>,
+    Extension(who): Extension<Who>,
+    Path(tank): Path<String>,
+    Form(fields): Form<Fields>,
+) -> Response {
+    let back = format!("/tanks/{}/log", Name(&tank));
+    let work = |shared: Shared, who: Who, body: String| async move {
+        care::ask_tank(&shared, tank, &who, body.as_bytes()).await
+    };
+    once(&shared, &who, &fields, &back, work).await
+}
+
+/// Does what a form asks, once, keeps what came of it, and sends the browser on to it.
+async fn once<F: Future<Output = Response> + Send + 'static>(
+    shared: &Shared,
+    who: &Who,
+    fields: &Fields,
+    back: &str,
+    work: impl FnOnce(Shared, Who, String) -> F,
+) -> Response {
+    let nonce = match shared.desk.marks.nonce(who, fields) {
+        Ok(nonce) => nonce,
+        Err(problem) => return refused(&problem, back),
+    };
+    let body = form::request(fields).to_string();
     let mut hasher = DefaultHasher::new();
-    (&tank, &body).hash(&mut hasher);
+    (back, &body).hash(&mut hasher);
     // A page has many forms and one nonce: each of its orders is one.
     let key = format!("{nonce}-{:08x}", hasher.finish() >> 32);
-    let work = {
-        let (shared, tank, who) = (shared.clone(), tank.clone(), who.clone());
-        async move { api::ask_tank(&shared, tank, &who, body.as_bytes()).await }
-    };
-    let response = idempotency::by_key(&shared, (who.name.clone(), key.clone()), hasher.finish(), work).await;
-    shared.desk.answers.keep(&who, &key, told::Told::of(response).await);
-    Redirect::to(&format!("/tanks/{}?told={key}", Part(&tank))).into_response()
+    let work = work(shared.clone(), who.clone(), body);
+    let response = idempotency::by_key(shared, (who.name.clone(), key.clone()), hasher.finish(), work).await;
+    shared.desk.answers.keep(who, &key, told::Told::of(response).await);
+    Redirect::to(&format!("{back}?told={key}")).into_response()
 }
 
 /// Where one is, and who one is.
 fn top(shared: &Shared, who: &Who, back: Option<&TankStatus>) -> String {
     let way = match back {
-        Some(status) => format!("<a class=\"where\" href=\"/tanks/{}\">{}</a>", Part(&status.tank), E(&status.title)),
+        Some(status) => format!("<a class=\"where\" href=\"/tanks/{}\">{}</a>", Name(&status.tank), E(&status.title)),
         None => "<a class=\"where\" href=\"/\">Slackwater</a>".to_owned(),
     };
     let Some(name) = &who.name else { return way };
@@ -246,7 +319,7 @@ fn no_control() -> Response {
 /// A refusal as a page; who is not known is shown the way in, and comes back to `asked`.
 pub(super) fn refused(problem: &Problem, asked: &str) -> Response {
     if problem.kind() == Kind::NeedsToken {
-        return Redirect::to(&format!("/login?to={}", Part(asked))).into_response();
+        return Redirect::to(&format!("/login?to={}", Name(asked))).into_response();
     }
     let (detail, fix) = problem.words();
     let body = format!(

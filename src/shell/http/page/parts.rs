@@ -45,8 +45,17 @@ pub(super) fn left(look: &Look, until: Wall) -> String {
 
 /// The beginning of a form that asks the tank for something; fields and a button follow.
 pub(super) fn form(look: &Look, what: &str, fields: &[(&str, &str)]) -> String {
+    form_to(look, "ask", what, fields)
+}
+
+/// The beginning of a form that notes something in the keeper's log.
+pub(super) fn note(look: &Look, what: &str, fields: &[(&str, &str)]) -> String {
+    form_to(look, "note", what, fields)
+}
+
+fn form_to(look: &Look, to: &str, what: &str, fields: &[(&str, &str)]) -> String {
     let mut out = format!(
-        "<form method=\"post\" action=\"/tanks/{}/ask\"><input type=\"hidden\" name=\"do\" value=\"{}\">",
+        "<form method=\"post\" action=\"/tanks/{}/{to}\"><input type=\"hidden\" name=\"do\" value=\"{}\">",
         look.tank(),
         E(what)
     );

@@ -10,8 +10,9 @@ use crate::control::status::{
 use crate::shell::job::TankList;
 
 use super::Look;
-use super::html::{E, Part, plain, said};
+use super::html::{E, Name, plain, said};
 use super::parts::{about, button, clock, form, left, list, plain_button, since};
+use super::seen::Tank;
 
 /// The list of tanks.
 pub(super) fn tanks(list: &TankList) -> String {
@@ -21,7 +22,7 @@ pub(super) fn tanks(list: &TankList) -> String {
         let _ = writeln!(
             out,
             "<li><a href=\"/tanks/{}\"><b>{}</b> <span>{}</span></a></li>",
-            Part(&tank.tank),
+            Name(&tank.tank),
             E(&tank.title),
             E(sentence)
         );
@@ -30,12 +31,13 @@ pub(super) fn tanks(list: &TankList) -> String {
 }
 
 /// All that changes.
-pub(super) fn live(look: &Look, list: &TankList) -> String {
-    let status = look.status;
+pub(super) fn live(look: &Look, seen: &Tank) -> String {
     let mut out = String::with_capacity(24 * 1024);
-    let _ = writeln!(out, "<h1>{}</h1>\n<p class=\"lead\">{}</p>", E(&status.title), E(&status.sentence));
+    let sentence = seen.sentence(look.now, look.zone);
+    let (mood, text) = (sentence.mood.word(), E(&sentence.text));
+    let _ = writeln!(out, "<h1>{}</h1>\n<p class=\"lead {mood}\" id=\"sentence\">{text}</p>", E(&look.status.title));
     rests_on(look, &mut out);
-    needs(look, list, &mut out);
+    needs(look, &seen.list, &mut out);
     holds(look, &mut out);
     outputs(look, &mut out);
     readings(look, &mut out);
@@ -228,7 +230,7 @@ fn holds(look: &Look, out: &mut String) {
             out,
             "<li><a class=\"big\" href=\"/tanks/{}/hold/{}\">{} <small>{}</small></a></li>",
             look.tank(),
-            Part(&hold.hold),
+            Name(&hold.hold),
             E(said(&hold.hold)),
             E(pauses(hold)),
         );
@@ -291,7 +293,7 @@ fn held(look: &Look, hold: &HoldStatus, out: &mut String) {
             out,
             "<p><a class=\"big\" href=\"/tanks/{}/release/{}\">Release {}</a></p>",
             look.tank(),
-            Part(&hold.hold),
+            Name(&hold.hold),
             E(plain(&hold.hold))
         );
     }
@@ -311,7 +313,7 @@ fn outputs(look: &Look, out: &mut String) {
              <td{}>{}{}</td><td><b>{}</b>: {}, {}</td></tr>",
             output.decided.word(),
             look.tank(),
-            Part(&output.output),
+            Name(&output.output),
             E(said(&output.output)),
             output.decided.word(),
             if output.proof == ProofStatus::NotProven { " class=\"bad\"" } else { "" },
