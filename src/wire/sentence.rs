@@ -143,21 +143,14 @@ pub fn sentence(seen: &Seen) -> Sentence {
     if parts.is_empty() {
         parts.push("Steady".to_owned());
     }
-    let mut text = parts.join(". ") + ".";
-    if let Some(values) = values(&watched, seen.steady_days.filter(|_| mood == Mood::Steady)) {
-        text += &format!(" {values}");
-        let next = next(seen);
-        text += if next.is_empty() { "." } else { "; " };
-        text += &next;
-        if !next.is_empty() {
-            text += ".";
-        }
-    } else {
-        let next = next(seen);
-        if !next.is_empty() {
-            text += &format!(" {}.", capital(&next));
-        }
-    }
+    let first = parts.join(". ");
+    let (values, next) = (values(&watched, seen.steady_days.filter(|_| mood == Mood::Steady)), next(seen));
+    let text = match (values, next.is_empty()) {
+        (Some(values), true) => format!("{first}. {values}."),
+        (Some(values), false) => format!("{first}. {values}; {next}."),
+        (None, true) => format!("{first}."),
+        (None, false) => format!("{first}. {}.", capital(&next)),
+    };
     Sentence { mood, text }
 }
 

@@ -60,7 +60,8 @@ impl Browser {
         browser.session = format!("{}/session/{id}", browser.session);
         if window.width < 500 {
             // A window is not made as narrow as a phone; its picture of a phone is.
-            let metrics = json!({ "width": window.width, "height": window.height, "deviceScaleFactor": 1, "mobile": false });
+            let metrics =
+                json!({ "width": window.width, "height": window.height, "deviceScaleFactor": 1, "mobile": false });
             browser.cdp("Emulation.setDeviceMetricsOverride", metrics);
         }
         browser
@@ -114,10 +115,16 @@ impl Browser {
 
     /// The whole page, however long.
     pub fn picture(&self, name: &str) {
-        let shown = self.cdp("Page.captureScreenshot", json!({ "format": "png", "captureBeyondViewport": true }));
+        // A window that was just made to be another size may have no picture yet.
+        let mut data = None;
+        wait_until(&format!("a picture of {name}"), seconds(20), || {
+            let wish = json!({ "format": "png", "captureBeyondViewport": true });
+            data = self.cdp("Page.captureScreenshot", wish)["data"].as_str().map(str::to_owned);
+            data.is_some()
+        });
         let dir = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("target/screenshots");
         std::fs::create_dir_all(&dir).unwrap();
-        std::fs::write(dir.join(format!("{name}.png")), base64(shown["data"].as_str().unwrap())).unwrap();
+        std::fs::write(dir.join(format!("{name}.png")), base64(&data.unwrap_or_default())).unwrap();
     }
 
     /// What axe finds against the rules of WCAG 2.2 A and AA and its best practices.

@@ -35,7 +35,8 @@ pub(super) fn live(look: &Look, seen: &Tank) -> String {
     let mut out = String::with_capacity(24 * 1024);
     let sentence = seen.sentence(look.now, look.zone);
     let (mood, text) = (sentence.mood.word(), E(&sentence.text));
-    let _ = writeln!(out, "<h1>{}</h1>\n<p class=\"lead {mood}\" id=\"sentence\">{text}</p>", E(&look.status.title));
+    let _ =
+        writeln!(out, "<h1>{}</h1>\n<p class=\"lead mood-{mood}\" id=\"sentence\">{text}</p>", E(&look.status.title));
     rests_on(look, &mut out);
     needs(look, &seen.list, &mut out);
     holds(look, &mut out);
@@ -200,12 +201,15 @@ fn aside(look: &Look, alarm: &AlarmStatus, out: &mut String) {
 
 fn trip(look: &Look, interlock: &InterlockStatus, out: &mut String) {
     let name: &str = &interlock.interlock;
+    // Its alarm stands above it and says the cause already.
+    let is_told = look.status.alarms.iter().any(|alarm| alarm.state != "NORM" && alarm.alarm.starts_with(name));
+    let cause = interlock.cause.as_ref().filter(|_| !is_told).map(|cause| format!(": {cause}")).unwrap_or_default();
     let _ = write!(
         out,
-        "<article class=\"trip\"><h3>{} {}: {}</h3><p>{}{}</p>",
+        "<article class=\"trip\"><h3>{} {}{}</h3><p>{}{}</p>",
         E(said(name)),
         if interlock.state == "latched" { "is latched" } else { "tripped" },
-        E(interlock.cause.as_deref().unwrap_or("")),
+        E(cause),
         E(interlock.effects.join(", ")),
         interlock.since.map(|at| format!(", {}", since(look, at))).unwrap_or_default(),
     );
