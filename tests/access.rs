@@ -41,7 +41,9 @@ fn a_token_lets_in_and_its_role_says_how_far() {
     assert_eq!((refused.code, refused.problem().as_str()), (403, "role"));
     assert_eq!(send(port, "POST", ASK, &[&keeper], RESET).code, 200);
     // What is open shows no fact of a tank; what is not there is not told to everybody.
-    for (path, code) in [("/healthz", 200), ("/metrics", 200), ("/", 200), ("/api/problems", 200), ("/api/v2", 401)] {
+    for (path, code) in
+        [("/healthz", 200), ("/metrics", 200), ("/", 303), ("/login", 200), ("/api/problems", 200), ("/api/v2", 401)]
+    {
         assert_eq!(send(port, "GET", path, &[], "").code, code, "{path}");
     }
     wait_until("the journal tells who asked", seconds(5), || {
@@ -251,10 +253,12 @@ fn each_answer_says_that_it_is_nobody_else_s() {
     let broker = Broker::start();
     let config = Config::new(&broker);
     let _daemon = Daemon::start(&config);
-    for (path, no_store) in [("/", false), (STATUS, true), ("/api/v1/nothing", true), ("/metrics", false)] {
+    for (path, no_store) in [("/tanks/lagoon", true), (STATUS, true), ("/api/v1/nothing", true), ("/metrics", false)] {
         let answer = send(config.http, "GET", path, &["Origin: http://evil.example"], "");
+        // A form of the page may say where it comes from; nothing else may.
+        let referrer = if path.starts_with("/tanks") { "same-origin" } else { "no-referrer" };
         for (name, value) in
-            [("x-content-type-options", "nosniff"), ("referrer-policy", "no-referrer"), ("x-frame-options", "DENY")]
+            [("x-content-type-options", "nosniff"), ("referrer-policy", referrer), ("x-frame-options", "DENY")]
         {
             assert_eq!(answer.header(name), Some(value), "{path}");
         }

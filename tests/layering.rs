@@ -34,6 +34,7 @@ const TABLE: &[Row] = &[
             "hyper",
             "hyper_util",
             "schemars",
+            "ring",
             "ureq",
             "rusqlite",
             "tracing",

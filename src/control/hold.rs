@@ -87,7 +87,7 @@ pub(super) const MIXED_AFTER: Span = Span::from_minutes(15);
 pub(super) const REMIND_EVERY: Span = Span::from_minutes(15);
 
 /// Said with every start of a hold.
-pub(super) const NOT_ISOLATION: &str = "A hold is not isolation: software and plugs can fail. Pull the plugs of \
+pub const NOT_ISOLATION: &str = "A hold is not isolation: software and plugs can fail. Pull the plugs of \
      everything in the water before hands go near it, and have a residual-current device on every circuit.";
 
 /// The hold that begins where a person switches something off by hand.

@@ -69,6 +69,7 @@ pub use alarm::{AlarmInput, AlarmState};
 pub use arbiter::Layer;
 pub use effect::{Answer, Effect, Outcome};
 pub use event::{Event, Request, RequestId};
+pub use hold::NOT_ISOLATION;
 pub use plan::TankPlan;
 pub use tank::{Remembered, Tank};
 pub use truth::Truth;

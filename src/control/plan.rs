@@ -753,7 +753,7 @@ pub struct InterlockPlan {
 }
 
 /// What happens at a hold's deadline.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[derive(schemars::JsonSchema, Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum AtLimit {
     /// An alarm, and nothing restarts by itself.

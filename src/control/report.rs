@@ -23,6 +23,7 @@ impl Tank {
         TankStatus {
             tank: self.plan.name.clone(),
             title: self.plan.title.clone(),
+            timezone: self.plan.zone.to_string(),
             broker: self.connected,
             sentence: self.sentence(),
             signals: (0..self.signals.len()).map(|index| self.signal_status(SignalId::new(index), now)).collect(),
@@ -225,6 +226,10 @@ impl Tank {
         }
         HoldStatus {
             hold: plan.name.clone(),
+            stops: plan.pauses.iter().map(|output| self.plan.outputs[output.index()].name.clone()).collect(),
+            limit: plan.limit,
+            at_limit: plan.at_limit,
+            cares_for_probes: plan.cares_for_probes,
             active: active.is_some(),
             by: active.map(|active| active.by.clone()),
             since: active.map(|active| active.since),

@@ -8,7 +8,7 @@ use super::dosing::DosingStatus;
 use super::event::Alive;
 use super::ids::Name;
 use super::lighting::LightStatus;
-use super::plan::{OutputKind, Priority, Switch};
+use super::plan::{AtLimit, OutputKind, Priority, Switch};
 use super::proof_times::ProofTimes;
 use super::prove::ProofsStatus;
 use super::quality::Quality;
@@ -21,6 +21,8 @@ pub struct TankStatus {
     pub tank: Name,
     /// What people call it.
     pub title: String,
+    /// The time zone of its days and times.
+    pub timezone: String,
     /// Whether the broker session stands.
     pub broker: bool,
     /// One sentence: is everything all right?
@@ -298,6 +300,14 @@ pub struct DrainBackStatus {
 pub struct HoldStatus {
     /// Its name.
     pub hold: Name,
+    /// What it pauses, in the order in which it is told to stop.
+    pub stops: Vec<Name>,
+    /// How long it may last.
+    pub limit: Span,
+    /// What happens then.
+    pub at_limit: AtLimit,
+    /// Whether it takes a probe in hand, which must be named.
+    pub cares_for_probes: bool,
     /// Whether it stands.
     pub active: bool,
     /// Who began it.

@@ -12,6 +12,7 @@ pub mod overheard;
 mod payload;
 pub mod router;
 pub mod said;
+pub mod sentence;
 pub mod shown;
 pub mod topics;
 

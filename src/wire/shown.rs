@@ -253,7 +253,7 @@ fn summary(topic: String, status: &TankStatus) -> Shown {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use crate::control::ids::Name;
     use crate::control::quality::Fault;
@@ -296,14 +296,15 @@ mod tests {
         assert_eq!(value["reason"], "stale");
     }
 
-    #[test]
-    fn every_message_is_json() {
-        let status = TankStatus {
+    /// A tank of which nothing is to be said.
+    pub(in crate::wire) fn quiet_tank() -> TankStatus {
+        TankStatus {
             tank: Name::new("lagoon"),
             title: "Seagrass lagoon".to_owned(),
+            timezone: "UTC".to_owned(),
             broker: true,
             sentence: "all is well".to_owned(),
-            signals: vec![signal(None, Quality::Bad(Fault::NeverHeard), 0)],
+            signals: vec![],
             probes: vec![],
             outputs: vec![],
             interlocks: vec![],
@@ -318,7 +319,13 @@ mod tests {
             alarms: vec![],
             alarm_load: crate::control::status::AlarmLoad::default(),
             caution: None,
-        };
+        }
+    }
+
+    #[test]
+    fn every_message_is_json() {
+        let signals = vec![signal(None, Quality::Bad(Fault::NeverHeard), 0)];
+        let status = TankStatus { signals, ..quiet_tank() };
         let all = of_tank(&OwnTopics::new("slackwater"), &status);
         let topics: Vec<_> = all.iter().map(|shown| &*shown.topic).collect();
         assert_eq!(

@@ -5,6 +5,7 @@
 #![allow(dead_code, reason = "each test file uses its part")]
 #![allow(clippy::cast_possible_truncation, reason = "milli-degrees of a tank")]
 
+pub mod browser;
 pub mod web;
 
 use std::io::{Read, Write};

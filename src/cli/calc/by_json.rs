@@ -54,7 +54,7 @@ fn run(what: &str, values: &Map<String, Value>) -> Calculated {
     let (problem, fix) = match arguments(what, values) {
         Ok(arguments) => match Line::try_parse_from(arguments) {
             Ok(line) => match line.calc.found() {
-                Ok(report) => return Calculated::Done(report.facts()),
+                Ok(report) => return Calculated::Done(report.facts(), report.text_output()),
                 Err(Failure::Refused(why)) => {
                     let (why, fix) = parted(&why);
                     return Calculated::Refused(why, fix);
@@ -133,14 +133,14 @@ mod tests {
     #[test]
     fn a_program_and_the_command_line_get_the_same_facts() {
         let values = json!({ "compound": "NaHCO3", "strength": "1 eq/L", "volume": "2 L" });
-        let Calculated::Done(facts) = asked("stock", &values) else { panic!("no facts") };
+        let Calculated::Done(facts, _) = asked("stock", &values) else { panic!("no facts") };
         // The command line's own example: 168.0 g.
         assert!((facts["mass_grams"].as_f64().unwrap() - 168.0).abs() < 0.05, "{facts}");
         let used = json!({
             "volume": "90 L", "stock": "1 eq/L", "test": ["8.2 dKH @ 0 d", "7.6 dKH @ 3 d"],
             "dose": ["20 mL/d @ 0 d"], "target": "8.2 dKH",
         });
-        let Calculated::Done(facts) = asked("consumption", &used) else { panic!("no facts") };
+        let Calculated::Done(facts, _) = asked("consumption", &used) else { panic!("no facts") };
         assert!(facts.to_string().contains("0.82"), "{facts}");
     }
 

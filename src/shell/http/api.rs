@@ -11,7 +11,7 @@ use axum::response::{IntoResponse, Json, Response};
 use crate::control::effect::{Answer, Outcome};
 use crate::control::event::Request;
 use crate::control::plan::Switch;
-use crate::control::status::{AlarmLoad, AlarmStatus, TankStatus};
+use crate::control::status::{AlarmLoad, AlarmStatus, Explanation, TankStatus};
 use crate::shell::job::{Job, NotFound, TankList};
 use crate::wire::{ask, said};
 
@@ -70,7 +70,7 @@ pub(super) async fn status(State(shared): State<Shared>, Path(tank): Path<String
 }
 
 /// A tank's status, or why there is none.
-async fn status_of(shared: &Shared, tank: String) -> Result<TankStatus, Response> {
+pub(super) async fn status_of(shared: &Shared, tank: String) -> Result<TankStatus, Response> {
     let asked = tank.clone();
     match shared.control(|reply| Job::Status { tank: asked, reply }, CONTROL_WITHIN).await {
         Some(Some(status)) => Ok(status),
@@ -83,10 +83,18 @@ async fn status_of(shared: &Shared, tank: String) -> Result<TankStatus, Response
 }
 
 pub(super) async fn explain(State(shared): State<Shared>, Path((tank, output)): Path<(String, String)>) -> Response {
+    match explanation_of(&shared, tank, output).await {
+        Ok(explanation) => Json(explanation).into_response(),
+        Err(refusal) => refusal,
+    }
+}
+
+/// Why an output is as it is, or why that cannot be said.
+pub(super) async fn explanation_of(shared: &Shared, tank: String, output: String) -> Result<Explanation, Response> {
     match shared.control(|reply| Job::Explain { tank, output, reply }, CONTROL_WITHIN).await {
-        Some(Ok(explanation)) => Json(explanation).into_response(),
-        Some(Err(missing)) => not_found(&missing),
-        None => no_answer(),
+        Some(Ok(explanation)) => Ok(explanation),
+        Some(Err(missing)) => Err(not_found(&missing)),
+        None => Err(no_answer()),
     }
 }
 
@@ -146,11 +154,16 @@ pub(super) async fn ask(
     Extension(who): Extension<Who>,
     body: Bytes,
 ) -> Response {
-    let request = match read(&shared, &who, Some(&tank), &body, ask::parse).await {
+    ask_tank(&shared, tank, &who, &body).await
+}
+
+/// What a tank answers to the request in `body`, as JSON.
+pub(super) async fn ask_tank(shared: &Shared, tank: String, who: &Who, body: &[u8]) -> Response {
+    let request = match read(shared, who, Some(&tank), body, ask::parse).await {
         Ok(request) => request,
         Err(refusal) => return refusal,
     };
-    let by = said::by(&who.described(), &body);
+    let by = said::by(&who.described(), body);
     match shared.control(|reply| Job::Ask { tank, by, request, reply }, ANSWER_WITHIN).await {
         Some(Ok(answer)) => answer_of_one(&answer),
         Some(Err(missing)) => not_found(&missing),

@@ -17,8 +17,8 @@ use super::problem::{Kind, Problem};
 
 /// What a calculation came to.
 pub enum Calculated {
-    /// Its facts.
-    Done(Value),
+    /// Its facts, for programs, and the same as people read it.
+    Done(Value, String),
     /// There is no answer, or none that may be given: what is wrong, and what to do.
     Refused(String, String),
     /// The question is not complete, or is not one.
@@ -70,7 +70,7 @@ pub(super) async fn calculate(State(shared): State<Shared>, Path(what): Path<Str
     };
     let done = tokio::task::spawn_blocking(move || (calculations.run)(&what, &values)).await;
     match done {
-        Ok(Calculated::Done(facts)) => Json(facts).into_response(),
+        Ok(Calculated::Done(facts, _)) => Json(facts).into_response(),
         Ok(Calculated::Refused(why, fix)) => Problem::new(Kind::Refused, why, fix).into_response(),
         Ok(Calculated::Misuse(why, fix)) => Problem::new(Kind::NotUnderstood, why, fix).into_response(),
         Err(_) => Problem::new(Kind::Fault, "the calculation ended", "see the daemon's log").into_response(),

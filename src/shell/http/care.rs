@@ -57,7 +57,7 @@ async fn asked<T>(shared: &Shared, job: impl FnOnce(oneshot::Sender<T>) -> CareJ
     tokio::time::timeout(ANSWER_WITHIN, answer).await.ok()?.ok()
 }
 
-async fn view(shared: &Shared, tank: String, part: Part) -> Result<Value, Response> {
+pub(super) async fn view(shared: &Shared, tank: String, part: Part) -> Result<Value, Response> {
     let view = Box::new(View { tank, part });
     match asked(shared, |reply| CareJob::View(view, reply)).await {
         Some(Ok(value)) => Ok(value),
@@ -149,11 +149,16 @@ pub(super) async fn ask(
     Extension(who): Extension<Who>,
     body: Bytes,
 ) -> Response {
-    let request = match read_request(tank, who.described(), &body) {
+    ask_tank(&shared, tank, &who, &body).await
+}
+
+/// What the keeper's log answers to the request in `body`, as JSON.
+pub(super) async fn ask_tank(shared: &Shared, tank: String, who: &Who, body: &[u8]) -> Response {
+    let request = match read_request(tank, who.described(), body) {
         Ok(request) => Box::new(request),
         Err(answer) => return answer_of(&answer),
     };
-    let answer: Option<Result<_, NotFound>> = asked(&shared, |reply| CareJob::Ask(request, reply)).await;
+    let answer: Option<Result<_, NotFound>> = asked(shared, |reply| CareJob::Ask(request, reply)).await;
     match answer {
         Some(Ok(answer)) => answer_of(&answer),
         Some(Err(missing)) => not_found(&missing),

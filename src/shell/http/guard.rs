@@ -23,8 +23,8 @@ use crate::shell::job::Job;
 use super::access::{self, Access, Denied, Shown, Way, Who};
 use super::idempotency;
 use super::problem::{Kind, Problem};
-use super::routes::{Needs, Verb};
-use super::{GREATEST_BODY, Shared};
+use super::routes::{Face, Gate, Needs, Verb};
+use super::{GREATEST_BODY, Shared, page};
 
 /// A body is complete in this time, or is given up. [slow senders hold a place for nothing]
 const BODY_WITHIN: Duration = Duration::from_secs(10);
@@ -50,7 +50,10 @@ pub(super) async fn count(State(shared): State<Shared>, request: Request, next: 
 
 /// Refuses what does not come from where it should, and what its token does not allow.
 pub(super) async fn guard(State(shared): State<Shared>, request: Request, next: Next) -> Response {
-    match admit(&shared, request).await {
+    let gate = gate(&shared, &request);
+    let face = gate.map_or(Face::Program, |gate| gate.face);
+    let asked = if *request.method() == Method::GET { request.uri().path().to_owned() } else { "/".to_owned() };
+    match admit(&shared, request, gate).await.map_err(|problem| (problem, face)) {
         Ok((request, line)) => {
             let response = idempotency::once(&shared, request, next).await;
             if let Some(line) = line {
@@ -59,21 +62,26 @@ pub(super) async fn guard(State(shared): State<Shared>, request: Request, next: 
             }
             response
         }
-        Err(problem) => problem.into_response(),
+        Err((problem, Face::Program)) => problem.into_response(),
+        Err((problem, Face::Browser)) => page::refused(&problem, &asked),
     }
 }
 
 /// The request with who asks it, and what the journal will say of it.
-async fn admit(shared: &Shared, mut request: Request) -> Result<(Request, Option<String>), Problem> {
+async fn admit(
+    shared: &Shared,
+    mut request: Request,
+    gate: Option<Gate>,
+) -> Result<(Request, Option<String>), Problem> {
     check_host(shared, &request)?;
-    let route = needs(shared, &request);
     // A path that is no route, or takes another method, is not told to whoever may not look.
-    let (needs, most) = route.unwrap_or((Needs::Look, GREATEST_BODY));
+    let (needs, most) = gate.map_or((Needs::Look, GREATEST_BODY), |gate| (gate.needs, gate.most));
     let who = who(shared, &request, needs)?;
     // What is no route changes nothing: it is told to be none, whatever came with it.
-    let is_order = route.is_some() && !matches!(*request.method(), Method::GET | Method::HEAD);
-    if is_order {
-        check_order(shared, &request, &who)?;
+    let order = gate.filter(|_| !matches!(*request.method(), Method::GET | Method::HEAD));
+    let is_order = order.is_some();
+    if let Some(gate) = order {
+        check_order(shared, &request, &who, gate.face)?;
     }
     if needs == Needs::Keeper && who.role < Role::Keeper {
         let name = who.name.as_deref().unwrap_or("this one");
@@ -96,11 +104,11 @@ async fn admit(shared: &Shared, mut request: Request) -> Result<(Request, Option
     Ok((request, line))
 }
 
-/// What the route needs, and how much it takes; `None`: there is no such route, or not by this method.
-fn needs(shared: &Shared, request: &Request) -> Option<(Needs, usize)> {
+/// What stands before the route; `None`: there is no such route, or not by this method.
+fn gate(shared: &Shared, request: &Request) -> Option<Gate> {
     let path = request.extensions().get::<MatchedPath>()?.as_str();
     let verb = Verb::of(request.method())?;
-    shared.needs.get(&(verb, path.to_owned())).copied()
+    shared.gates.get(&(verb, path.to_owned())).copied()
 }
 
 fn text(headers: &HeaderMap, name: impl Into<HeaderName>) -> Option<&str> {
@@ -192,8 +200,9 @@ fn cookie(headers: &HeaderMap) -> Option<&str> {
     found
 }
 
-/// Orders: from our own page or a program, as JSON. A cookie alone is no proof that our page asks.
-fn check_order(shared: &Shared, request: &Request, who: &Who) -> Result<(), Problem> {
+/// Orders: from our own page or a program, as JSON; by the page's forms, whose own token their handler looks at. A
+/// cookie alone is no proof that our page asks.
+fn check_order(shared: &Shared, request: &Request, who: &Who, face: Face) -> Result<(), Problem> {
     let headers = request.headers();
     let origin = text(headers, header::ORIGIN);
     let ours = |origin: &str| origin.split_once("://").is_some_and(|(_, host)| shared.hosts.knows(host));
@@ -211,11 +220,15 @@ fn check_order(shared: &Shared, request: &Request, who: &Who) -> Result<(), Prob
         return Ok(());
     }
     let kind = kind.unwrap_or_default();
-    if !kind.split(';').next().is_some_and(|kind| kind.trim().eq_ignore_ascii_case("application/json")) {
+    let wanted = match face {
+        Face::Program => "application/json",
+        Face::Browser => "application/x-www-form-urlencoded",
+    };
+    if !kind.split(';').next().is_some_and(|kind| kind.trim().eq_ignore_ascii_case(wanted)) {
         return Err(Problem::new(
             Kind::MediaType,
             format!("the content type is `{kind}`"),
-            "send `Content-Type: application/json`",
+            format!("send `Content-Type: {wanted}`"),
         ));
     }
     Ok(())

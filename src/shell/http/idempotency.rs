@@ -32,7 +32,7 @@ const GREATEST_ANSWER: usize = 1 << 20;
 /// The header.
 pub(super) const HEADER: HeaderName = HeaderName::from_static("idempotency-key");
 /// Says that an answer was given before.
-const REPLAYED: HeaderName = HeaderName::from_static("idempotency-replayed");
+pub(super) const REPLAYED: HeaderName = HeaderName::from_static("idempotency-replayed");
 
 /// An answer that can be given again.
 #[derive(Clone, Debug)]
@@ -108,7 +108,18 @@ pub(super) async fn once(shared: &Shared, request: Request, next: Next) -> Respo
     let body = to_bytes(body, usize::MAX).await.unwrap_or_default();
     let mut hasher = DefaultHasher::new();
     (parts.uri.path(), &body).hash(&mut hasher);
-    match shared.keys.look(key.clone(), hasher.finish(), access::now()) {
+    let work = next.run(Request::from_parts(parts, Body::from(body)));
+    by_key(shared, key, hasher.finish(), work).await
+}
+
+/// Carries work out, once for each key of somebody; `request` is the mark of what is asked.
+pub(super) async fn by_key(
+    shared: &Shared,
+    key: (Option<String>, String),
+    request: u64,
+    work: impl Future<Output = Response> + Send + 'static,
+) -> Response {
+    match shared.keys.look(key.clone(), request, access::now()) {
         Found::Another => {
             let fix = "use a new key for each new request";
             Problem::new(Kind::KeyReused, "this idempotency key came with another request before", fix).into_response()
@@ -122,7 +133,7 @@ pub(super) async fn once(shared: &Shared, request: Request, next: Next) -> Respo
             let keys = std::sync::Arc::clone(&shared.keys);
             // On its own: it is carried out whole, whoever still waits.
             tokio::spawn(async move {
-                let kept = kept(next.run(Request::from_parts(parts, Body::from(body))).await).await;
+                let kept = kept(work.await).await;
                 // Nothing was done: the next try may do it.
                 if kept.status == StatusCode::SERVICE_UNAVAILABLE {
                     keys.forget(&key);

@@ -1,4 +1,4 @@
-//! The HTTP service: health, metrics, the API. On its own thread; it can ask control, never delay it.
+//! The HTTP service: health, metrics, the API, the page. On its own thread; it can ask control, never delay it.
 //!
 //! ```text
 //!   connections (how many, how long) ─► count ─► dress (headers, problems) ─┬─► /healthz /readyz /metrics
@@ -20,6 +20,7 @@ mod journal;
 mod metrics;
 mod notify;
 mod openapi;
+mod page;
 mod problem;
 mod process;
 mod routes;
@@ -33,7 +34,7 @@ use std::time::Duration;
 
 use axum::Router;
 use axum::extract::{DefaultBodyLimit, State};
-use axum::http::{StatusCode, header};
+use axum::http::StatusCode;
 use axum::middleware;
 use axum::response::{IntoResponse, Response};
 use tokio::sync::{mpsc, oneshot, watch};
@@ -51,7 +52,8 @@ pub use calc::{Calculated, Calculations};
 use events::Hub;
 use guard::Hosts;
 use idempotency::Keys;
-use routes::{Needs, Verb};
+use page::Desk;
+use routes::{Gate, Verb};
 
 /// The greatest body of a request, bytes.
 const GREATEST_BODY: usize = 64 * 1024;
@@ -75,9 +77,10 @@ struct Shared {
     hosts: Arc<Hosts>,
     proxy: Option<IpAddr>,
     public_url: Option<String>,
-    needs: Arc<BTreeMap<(Verb, String), (Needs, usize)>>,
+    gates: Arc<BTreeMap<(Verb, String), Gate>>,
     hub: Arc<Hub>,
     keys: Arc<Keys>,
+    desk: Arc<Desk>,
     calculations: Option<Calculations>,
     loader: Option<Loader>,
     data_dir: PathBuf,
@@ -159,9 +162,10 @@ async fn serve(service: Service, stop: watch::Receiver<bool>) {
         access: Arc::new(access),
         proxy: service.settings.proxy,
         public_url: service.public_url,
-        needs: Arc::new(routes::needs()),
+        gates: Arc::new(routes::gates()),
         hub: Arc::new(Hub::default()),
         keys: Arc::default(),
+        desk: Arc::new(Desk::new()),
         calculations: service.calculations,
         loader: service.loader,
         data_dir: service.data_dir,
@@ -179,7 +183,7 @@ async fn serve(service: Service, stop: watch::Receiver<bool>) {
 }
 
 fn router(shared: Shared) -> Router {
-    let guarded = routes::router(routes::table())
+    let guarded = routes::router(routes::table().into_iter().chain(routes::pages()).collect())
         .fallback(api::nothing_there)
         .method_not_allowed_fallback(api::not_that_way)
         // Bodies are read and bounded by the guard.
@@ -197,21 +201,6 @@ async fn ready(State(shared): State<Shared>) -> Response {
         None => "ready\n".into_response(),
         Some(why) => (StatusCode::SERVICE_UNAVAILABLE, format!("not ready: {why}\n")).into_response(),
     }
-}
-
-/// A page for whoever comes with a browser: what there is, without a fact of any tank.
-async fn page() -> Response {
-    let row =
-        |route: routes::Route| format!("<li><code>{} {}</code> {}</li>", route.verb.word(), route.path, route.says);
-    let rows: String = routes::table().into_iter().map(row).collect();
-    let body = format!(
-        "<!doctype html><html lang=\"en\"><meta charset=\"utf-8\"><title>Slackwater</title>\
-        <h1>Slackwater</h1><p>The daemon is at work. What there is:</p><ul>{rows}\
-        <li><a href=\"/metrics\">metrics</a>, <a href=\"/healthz\">alive</a>, <a href=\"/readyz\">ready</a></li></ul>\
-        <p>On this machine: <code>slackwater status</code>, <code>slackwater explain OUTPUT</code>, \
-        <code>slackwater hold PROCEDURE</code>.</p></html>"
-    );
-    ([(header::CONTENT_TYPE, "text/html; charset=utf-8")], body).into_response()
 }
 
 impl Shared {

@@ -111,6 +111,21 @@ impl Problem {
         self
     }
 
+    /// Its kind.
+    pub(super) fn kind(&self) -> Kind {
+        self.kind
+    }
+
+    /// What is wrong, and what to do instead.
+    pub(super) fn words(&self) -> (&str, &str) {
+        (&self.detail, &self.fix)
+    }
+
+    /// What it carries besides.
+    pub(super) fn more(&self) -> &Map<String, Value> {
+        &self.more
+    }
+
     /// As JSON. What it carries besides never takes the place of the standard's fields.
     pub(super) fn json(&self, instance: &str) -> Value {
         let mut all = self.more.clone();

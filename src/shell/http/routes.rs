@@ -69,6 +69,24 @@ pub(super) enum Needs {
     Keeper,
 }
 
+/// Whom a route speaks to: it decides what an order looks like, and a refusal.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Face {
+    /// JSON, problem details.
+    Program,
+    /// HTML, forms with a token of their own; who is not known is shown the way in.
+    Browser,
+}
+
+/// What stands before a route.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Gate {
+    pub(super) needs: Needs,
+    pub(super) face: Face,
+    /// Bytes of a body at most.
+    pub(super) most: usize,
+}
+
 /// How a schema is made; [`of`] for a type.
 pub(super) type Shape = fn(&mut SchemaGenerator) -> Schema;
 
@@ -82,6 +100,7 @@ pub(super) struct Route {
     pub(super) verb: Verb,
     pub(super) path: &'static str,
     pub(super) needs: Needs,
+    pub(super) face: Face,
     pub(super) says: &'static str,
     /// Parameters of the query, each with its type and what it means.
     pub(super) query: &'static [(&'static str, &'static str, &'static str)],
@@ -134,7 +153,9 @@ fn route<H: Handler<T, Shared>, T: 'static>(
         Verb::Delete => routing::delete(handler),
     };
     let answers = ("application/json", None);
-    Route { verb, path, needs, says, query: &[], takes: None, answers, refuses: &[], most: GREATEST_BODY, handler }
+    let face = Face::Program;
+    let most = GREATEST_BODY;
+    Route { verb, path, needs, face, says, query: &[], takes: None, answers, refuses: &[], most, handler }
 }
 
 const RANGE: &[(&str, &str, &str)] = &[
@@ -210,7 +231,6 @@ fn core() -> Vec<Route> {
     use Needs::{Keeper, Look, Nothing};
     use Verb::{Delete, Get, Post};
     vec![
-        route(Get, "/", Nothing, page, "The page").answers_by("text/html"),
         route(Get, "/api/problems", Nothing, problem::kinds, "The kinds of problems"),
         route(Get, "/api/openapi.json", Look, openapi::document, "This document"),
         route(Get, "/api/v1/version", Look, api::version, "Which daemon this is").answers(of::<api::Version>),
@@ -286,6 +306,30 @@ fn core() -> Vec<Route> {
     ]
 }
 
+/// The page: HTML for people. No part of the API, nor of its document.
+pub(super) fn pages() -> Vec<Route> {
+    use Needs::{Keeper, Look, Nothing};
+    use Verb::{Get, Post};
+    let rows = vec![
+        route(Get, "/", Look, page::index, "The tanks"),
+        route(Get, "/login", Nothing, page::login::form, "The way in"),
+        route(Post, "/login", Nothing, page::login::enter, "Log in"),
+        route(Post, "/logout", Nothing, page::login::leave, "Log out"),
+        route(Get, "/assets/{name}", Nothing, page::assets::give, "Style and script"),
+        route(Get, "/tanks/{tank}", Look, page::tank, "A tank"),
+        route(Get, "/tanks/{tank}/hold/{procedure}", Look, page::hold, "What a hold will do, before it does"),
+        route(Get, "/tanks/{tank}/release/{procedure}", Look, page::release, "What a release will do, before it does"),
+        route(Get, "/tanks/{tank}/outputs/{output}", Look, page::output, "Why an output is as it is"),
+        route(Get, "/tanks/{tank}/journal", Look, page::journal, "What happened, the newest first"),
+        route(Get, "/tanks/{tank}/log", Look, page::keeping, "Supplies, chores and the keeper's log"),
+        route(Post, "/tanks/{tank}/ask", Keeper, page::ask, "Ask a tank for something"),
+        route(Post, "/tanks/{tank}/note", Keeper, page::note, "Note something in the keeper's log"),
+        route(Get, "/calc", Look, page::calc::list, "The calculations"),
+        route(Get, "/calc/{what}", Look, page::calc::one, "A calculation as a form, and what it comes to"),
+    ];
+    rows.into_iter().map(|row| Route { face: Face::Browser, ..row.answers_by("text/html") }).collect()
+}
+
 /// Routes that are open to whoever reaches the port, and say nothing that is secret.
 pub(super) fn open() -> Vec<Route> {
     use Needs::Nothing;
@@ -301,9 +345,13 @@ pub(super) fn open() -> Vec<Route> {
     ]
 }
 
-/// What each guarded route needs, and the bytes that it takes at most, by method and template.
-pub(super) fn needs() -> BTreeMap<(Verb, String), (Needs, usize)> {
-    table().into_iter().map(|route| ((route.verb, route.path.to_owned()), (route.needs, route.most))).collect()
+/// What stands before each guarded route, by method and template.
+pub(super) fn gates() -> BTreeMap<(Verb, String), Gate> {
+    let gate = |route: Route| {
+        let Route { verb, path, needs, face, most, .. } = route;
+        ((verb, path.to_owned()), Gate { needs, face, most })
+    };
+    table().into_iter().chain(pages()).map(gate).collect()
 }
 
 /// Routes as a router, without what stands around them.

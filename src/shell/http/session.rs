@@ -53,26 +53,33 @@ pub(super) async fn login(
     let Ok(Login { token }) = serde_json::from_slice(&body) else {
         return Problem::new(Kind::Malformed, "the body is not a login", "send `{\"token\": \"...\"}`").into_response();
     };
+    match enter(&shared, &asks, &headers, &token) {
+        Ok((cookie, who)) => (cookie, Json(WhoAmI::of(&shared, &who))).into_response(),
+        Err(problem) => problem.into_response(),
+    }
+}
+
+/// A header that a browser keeps.
+pub(super) type Cookie = [(HeaderName, HeaderValue); 1];
+
+/// Opens a session for whoever shows a token.
+pub(super) fn enter(shared: &Shared, asks: &Who, headers: &HeaderMap, token: &str) -> Result<(Cookie, Who), Problem> {
     let now = access::now();
-    let who = match shared.access.by_token(&token, access::Way::Page, asks.from, now) {
-        Ok(who) => who,
-        Err(denied) => {
-            if denied == Denied::Wrong {
-                shared.note(format!("a login with a wrong token, from {}", asks.from));
-            }
-            return refusal(&denied).into_response();
+    let who = shared.access.by_token(token, access::Way::Page, asks.from, now).map_err(|denied| {
+        if denied == Denied::Wrong {
+            shared.note(format!("a login with a wrong token, from {}", asks.from));
         }
-    };
+        refusal(&denied)
+    })?;
     // Another session of this browser ends: it is not left behind.
     if let Some(old) = asks.session() {
         shared.access.end(old);
     }
     let Some(opened) = shared.access.open(&who, now) else {
-        return Problem::new(Kind::Fault, "no session can be made", "see the daemon's log").into_response();
+        return Err(Problem::new(Kind::Fault, "no session can be made", "see the daemon's log"));
     };
     shared.note(format!("{}: logged in", who.described()));
-    let cookie = set_cookie(&shared, &headers, &opened.secret, access::life_seconds());
-    (cookie, Json(WhoAmI::of(&shared, &who))).into_response()
+    Ok((set_cookie(shared, headers, &opened.secret, access::life_seconds()), who))
 }
 
 /// Who asks.
@@ -86,14 +93,19 @@ pub(super) async fn logout(
     Extension(who): Extension<Who>,
     headers: HeaderMap,
 ) -> Response {
+    (leave(&shared, &who, &headers), Said::done("logged out")).into_response()
+}
+
+/// Ends a session, and takes the cookie back.
+pub(super) fn leave(shared: &Shared, who: &Who, headers: &HeaderMap) -> Cookie {
     if let Some(session) = who.session() {
         shared.access.end(session);
         shared.note(format!("{}: logged out", who.described()));
     }
-    (set_cookie(&shared, &headers, "", 0), Said::done("logged out")).into_response()
+    set_cookie(shared, headers, "", 0)
 }
 
-fn set_cookie(shared: &Shared, headers: &HeaderMap, secret: &str, seconds: u64) -> [(HeaderName, HeaderValue); 1] {
+fn set_cookie(shared: &Shared, headers: &HeaderMap, secret: &str, seconds: u64) -> Cookie {
     let host = headers.get(header::HOST).and_then(|host| host.to_str().ok()).unwrap_or_default();
     let public = shared.public_url.as_deref().filter(|url| url.starts_with("https://"));
     let by_public_url = public

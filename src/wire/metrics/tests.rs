@@ -112,6 +112,7 @@ fn tank(name: &str) -> TankStatus {
     TankStatus {
         tank: Name::new(name),
         title: "Seagrass \"lagoon\"".to_owned(),
+        timezone: "UTC".to_owned(),
         broker: true,
         sentence: String::new(),
         signals: vec![
@@ -189,6 +190,10 @@ fn tank(name: &str) -> TankStatus {
         long_term: None,
         holds: vec![HoldStatus {
             hold: Name::new("water-change"),
+            stops: vec![],
+            limit: crate::time::Span::from_minutes(60),
+            at_limit: crate::control::plan::AtLimit::Alarm,
+            cares_for_probes: false,
             active: true,
             by: None,
             since: None,

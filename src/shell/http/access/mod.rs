@@ -60,6 +60,12 @@ impl Who {
         Self { name: None, role: Role::Look, way, from, proof: None }
     }
 
+    /// The keeper at a machine where no token is set.
+    #[cfg(test)]
+    pub(super) fn at_this_machine() -> Self {
+        Self { role: Role::Keeper, ..Self::nobody(Way::Page, IpAddr::V4(Ipv4Addr::LOCALHOST)) }
+    }
+
     /// The way, for the journal: `command line`, `token ana, page, from 192.0.2.7`.
     pub(super) fn described(&self) -> String {
         let way = self.way.word();

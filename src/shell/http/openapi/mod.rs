@@ -26,7 +26,7 @@ fn made() -> Value {
     let mut generator = settings.into_generator();
     let mut paths = Map::new();
     for route in routes::open().into_iter().chain(routes::table()) {
-        let is_open = !route.path.starts_with("/api") && route.path != "/";
+        let is_open = !route.path.starts_with("/api");
         let operation = operation(&route, is_open, &mut generator);
         let path = paths.entry(route.path).or_insert_with(|| json!({}));
         path[route.verb.word().to_ascii_lowercase()] = operation;
