@@ -328,8 +328,8 @@ fn an_input_that_ends_and_an_answer_that_nobody_can_guess_are_clear_errors() {
 fn a_file_of_answers_serves_scripts() {
     let home = tempfile::tempdir().unwrap();
     let (dir, answers) = (home.path().join("config"), home.path().join("answers"));
-    let lines: String = homes().pop().unwrap().1.iter().map(|(name, answer)| format!("{name}: {answer}\n")).collect();
-    std::fs::write(&answers, format!("# all of it\n{lines}")).unwrap();
+    let lines: Vec<_> = homes().pop().unwrap().1.iter().map(|(name, answer)| format!("{name}: {answer}")).collect();
+    std::fs::write(&answers, format!("# all of it\n{}\n", lines.join("\n"))).unwrap();
     let arguments = ["--dir", dir.to_str().unwrap(), "--answers", answers.to_str().unwrap(), "--yes"];
     let said = program(&arguments, "");
     assert_eq!(said.status.code(), Some(0), "{}", text(&said));
