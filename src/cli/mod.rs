@@ -16,6 +16,7 @@ pub mod dose;
 pub mod drill;
 pub mod explain;
 pub mod export;
+pub mod init;
 pub mod listen;
 mod log;
 pub mod model;
@@ -82,6 +83,7 @@ enum Command {
     /// Reads a config directory and says what it means, or everything that is wrong with it.
     Check(check::Check),
     Listen(listen::Listen),
+    Init(init::Init),
     Calc(calc::Calc),
     Rehearse(Box<rehearse::Rehearse>),
     Drill(drill::Drill),
@@ -120,6 +122,7 @@ pub fn main() -> ExitCode {
         Command::Notify(notify) => notify.run(),
         Command::Check(check) => check.run(),
         Command::Listen(listen) => listen.run(),
+        Command::Init(init) => init.run(),
         Command::Calc(calc) => calc.run(),
         Command::Rehearse(rehearse) => rehearse.run(),
         Command::Drill(drill) => drill.run(),

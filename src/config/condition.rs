@@ -319,7 +319,7 @@ pub(super) fn windows(item: &Item) -> Vec<DailyWindow> {
     item.list().iter().filter_map(|item| item.parsed::<Window>().map(|window| window.0)).collect()
 }
 
-struct Window(DailyWindow);
+pub(super) struct Window(DailyWindow);
 
 impl FromStr for Window {
     type Err = String;

@@ -133,6 +133,7 @@ pub fn understand(files: &Files) -> Result<Setup, Problems> {
             tank(name.clone(), &Item::root(&report, &file, &node?), &common)
         })
         .collect::<Vec<_>>();
+    super::marks::marks(files, &report);
     let shared_supplies = super::care::shared_supplies(top(shared_tree.as_ref(), &report).as_ref(), &setups);
     let setup = daemon.map(|daemon| {
         let mut tanks = setups;

@@ -9,7 +9,7 @@ use crate::units::Quantity;
 
 /// What a probe measures, as a keeper says it. A float and a leak probe are both contacts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Measures {
+pub enum Measures {
     /// A number.
     Number(Quantity),
     /// Wet means too much water.
@@ -23,7 +23,8 @@ pub(super) enum Measures {
 }
 
 impl Measures {
-    pub(super) const WORDS: [(Self, &'static str); 12] = [
+    /// The words of `measures`.
+    pub const WORDS: [(Self, &'static str); 12] = [
         (Self::Number(Quantity::Temperature), "temperature"),
         (Self::Number(Quantity::Level), "level"),
         (Self::Number(Quantity::Salinity), "salinity"),

@@ -43,7 +43,7 @@ impl Broker {
 }
 
 /// Host, port, and whether by TLS.
-fn parse(url: &str) -> Result<(String, u16, bool), String> {
+pub fn parse(url: &str) -> Result<(String, u16, bool), String> {
     let (encrypted, rest) = match url.split_once("://") {
         Some(("mqtt", rest)) => (false, rest),
         Some(("mqtts", rest)) => (true, rest),

@@ -5,13 +5,19 @@
 //! Exit codes: 0 something was heard, 1 nothing was, 2 misuse, 3 no broker.
 
 mod broker;
+mod draft;
+mod names;
 mod text;
 
+use std::io::Write;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::time::Duration;
 
 use tokio::time::{Instant, timeout_at};
 
+use crate::config::compose;
+use crate::config::marks::CHECK;
 use crate::config::setup::BrokerSettings;
 use crate::shell::mqtt::{self, Arrived, Ended, LinkOptions, Protocol};
 use crate::time::Span;
@@ -19,7 +25,7 @@ use crate::wire::Subscription;
 use crate::wire::guess;
 use crate::wire::overheard::Overheard;
 
-pub use broker::Broker;
+pub use broker::{Broker, parse as broker_address};
 
 use super::run::asked_to_stop;
 
@@ -44,6 +50,9 @@ pub struct Listen {
     /// The first level of the daemon's own topics, which are left out.
     #[arg(long, value_name = "ROOT", default_value = "slackwater")]
     pub root: String,
+    /// Writes a draft of a tank file, with a mark (`# CHECK: ...`) on everything that only a person can know.
+    #[arg(long, value_name = "FILE")]
+    pub draft: Option<PathBuf>,
     /// Prints JSON.
     #[arg(long)]
     pub json: bool,
@@ -61,6 +70,10 @@ impl Listen {
         };
         if !(Span::from_seconds(1)..=Span::from_hours(24)).contains(&self.lasting) {
             eprintln!("error: `--for {}` is not from 1 s to 24 h\n  write such as `--for \"5 min\"`", self.lasting);
+            return ExitCode::from(2);
+        }
+        if let Some(path) = self.draft.as_ref().filter(|path| std::fs::symlink_metadata(path).is_ok()) {
+            eprintln!("error: `{}` is there already, and nothing is ever overwritten", path.display());
             return ExitCode::from(2);
         }
         eprintln!(
@@ -98,6 +111,16 @@ impl Listen {
             println!("{:#}", text::json(overheard, &found, &plugs));
         } else {
             print!("{}", text::text(overheard, &found, &plugs));
+        }
+        let (draft, beyond) = draft::draft(overheard, &found, &plugs);
+        if let Some(path) = self.draft.as_ref().filter(|_| overheard.topics().next().is_some()) {
+            if beyond > 0 {
+                eprintln!("{beyond} devices more do not stand in the draft; narrow `--topics`");
+            }
+            if let Err(error) = write_draft(path, &compose::tank(&draft)) {
+                eprintln!("error: `{}`: {error}", path.display());
+                return ExitCode::from(1);
+            }
         }
         ExitCode::from(u8::from(overheard.topics().next().is_none()))
     }
@@ -144,6 +167,17 @@ impl Listen {
             }
         }
     }
+}
+
+/// Writes the draft and says how it goes on. To standard error: the output may be JSON.
+fn write_draft(path: &Path, text: &str) -> std::io::Result<()> {
+    std::fs::File::create_new(path)?.write_all(text.as_bytes())?;
+    let path = path.display();
+    eprintln!(
+        "\nwritten: {path}, with {} marks `{CHECK} ...` for you\nnext\n  slackwater init --draft {path}      puts it into a config directory\n  slackwater check      names what is still to be answered, with its line",
+        text.matches(CHECK).count()
+    );
+    Ok(())
 }
 
 /// Whether a topic is the daemon's own.

@@ -12,7 +12,7 @@ mod scalar;
 mod tests;
 
 pub use plug::{Place, Plug, plugs};
-pub use scalar::{Contact, Role, guess};
+pub use scalar::{Contact, Role, guess, spelling};
 
 use super::overheard::Overheard;
 
@@ -60,7 +60,7 @@ pub fn all(overheard: &Overheard) -> Vec<Finding> {
 }
 
 /// The words of a topic or a pointer in lower case: `sumpTemp_1` is sump, temp, 1.
-fn words(name: &str) -> Vec<String> {
+pub fn words(name: &str) -> Vec<String> {
     let mut words = vec![String::new()];
     let mut small = false;
     for c in name.chars() {

@@ -142,6 +142,24 @@ pub fn pair(field: &Field) -> Option<(&'static str, &'static str)> {
         .find(|(yes, no)| texts.iter().all(|text| text.eq_ignore_ascii_case(yes) || text.eq_ignore_ascii_case(no)))
 }
 
+/// How it spells yes and no; the one that was not heard is spelt in the same case.
+pub fn spelling(field: &Field) -> Option<(String, String)> {
+    let texts = field.words()?;
+    let (yes, no) = pair(field)?;
+    let heard = texts.first()?;
+    let alike = |word: &str| match () {
+        () if heard.chars().all(|c| !c.is_lowercase()) => word.to_uppercase(),
+        () if heard.starts_with(char::is_uppercase) => {
+            let mut letters = word.chars();
+            letters.next().into_iter().flat_map(char::to_uppercase).chain(letters).collect()
+        }
+        () => word.to_owned(),
+    };
+    let spelt =
+        |word: &str| texts.iter().find(|text| text.eq_ignore_ascii_case(word)).cloned().unwrap_or_else(|| alike(word));
+    Some((spelt(yes), spelt(no)))
+}
+
 fn two_valued(own: &[String], all: &[String], carried: &[String], field: &Field) -> Option<Guess> {
     let (yes, no) = pair(field)?;
     let values = format!("it is one of `{yes}` and `{no}`");
