@@ -1,4 +1,4 @@
-//! A real Chromium, driven by the WebDriver protocol over plain HTTP. [W3C WebDriver]
+//! A real Chromium, driven by the `WebDriver` protocol over plain HTTP. [W3C `WebDriver`]
 
 use std::process::{Child, Command, Stdio};
 
@@ -62,7 +62,7 @@ impl Browser {
             // A window is not made as narrow as a phone; its picture of a phone is.
             let metrics =
                 json!({ "width": window.width, "height": window.height, "deviceScaleFactor": 1, "mobile": false });
-            browser.cdp("Emulation.setDeviceMetricsOverride", metrics);
+            browser.cdp("Emulation.setDeviceMetricsOverride", &metrics);
         }
         browser
     }
@@ -73,7 +73,7 @@ impl Browser {
         answer["value"].take()
     }
 
-    pub fn cdp(&self, command: &str, parameters: Value) -> Value {
+    pub fn cdp(&self, command: &str, parameters: &Value) -> Value {
         self.post("/goog/cdp/execute", &json!({ "cmd": command, "params": parameters }))
     }
 
@@ -119,7 +119,7 @@ impl Browser {
         let mut data = None;
         wait_until(&format!("a picture of {name}"), seconds(20), || {
             let wish = json!({ "format": "png", "captureBeyondViewport": true });
-            data = self.cdp("Page.captureScreenshot", wish)["data"].as_str().map(str::to_owned);
+            data = self.cdp("Page.captureScreenshot", &wish)["data"].as_str().map(str::to_owned);
             data.is_some()
         });
         let dir = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("target/screenshots");
