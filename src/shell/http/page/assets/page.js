@@ -180,6 +180,11 @@ if (live) {
     ctx.fillRect(bbox.left, top, bbox.width, bottom - top);
     ctx.restore();
   };
+  // Times as the daemon writes them, in the tank's own zone: days where the range is long.
+  const moment = (at) => {
+    const parts = hours > 72 ? { month: "short", day: "numeric", ...(hours > 800 && { year: "2-digit" }) } : { hour: "2-digit", minute: "2-digit" };
+    return new Date(at * 1000).toLocaleString("en-GB", { ...parts, timeZone: zone });
+  };
   const draw = async () => {
     const turn = ++drawing;
     await load();
@@ -198,7 +203,7 @@ if (live) {
       let last = null;
       for (const point of known.points) {
         if (last !== null && point.at - last > 3 * known.every) { data[0].push(last + known.every); data.slice(1).forEach((row) => row.push(null)); }
-        [point.at, point.mean, point.least, point.greatest].forEach((value, row) => data[row].push(value));
+        [point.at, point.least, point.greatest, point.mean].forEach((value, row) => data[row].push(value));
         last = point.at;
       }
       const least = Math.min(...known.points.map((point) => point.least));
@@ -223,10 +228,10 @@ if (live) {
         tzDate: (at) => window.uPlot.tzDate(new Date(at * 1000), zone),
         cursor: { drag: { x: false, y: false } },
         scales: { x: { range: [to - hours * 3600, to] }, y: { range } },
-        axes: [axis, { ...axis, size: 64 }],
-        series: [{}, { stroke: ink("--link"), width: 2, points: { show: false } },
-          { stroke: "transparent", points: { show: false } }, { stroke: "transparent", points: { show: false } }],
-        bands: [{ series: [3, 2], fill: ink("--line") }],
+        axes: [{ ...axis, values: (plot, at) => at.map(moment) }, { ...axis, size: 64 }],
+        series: [{}, { stroke: "transparent", points: { show: false } }, { stroke: "transparent", points: { show: false } },
+          { stroke: ink("--link"), width: 2, points: { show: false } }],
+        bands: [{ series: [2, 1], fill: ink("--line") }],
         hooks: { drawClear: [banded(low, high)], draw: [marked(known.marks)] },
       }, data, box);
     }
