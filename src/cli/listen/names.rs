@@ -24,6 +24,7 @@ impl Names {
         let noun = match noun {
             "temperature" => "temp",
             "leak probe" => "leak",
+            "pH" => "ph",
             noun => noun,
         };
         let mut parts = last(&place.topic, 2);
@@ -86,7 +87,7 @@ mod tests {
             ("lagoon/sump/float-high", "", "high float", "float-high"),
             ("other/sump/temp", "", "temperature", "sump-temp-2"),
             ("water/temp", "", "temperature", "water-temp-2"),
-            ("7/ÄÖ", "", "pH", "x-7-p"),
+            ("7/ÄÖ", "", "pH", "x-7-ph"),
         ] {
             let name = names.of_probe(&place(topic, pointer), noun);
             assert_eq!(name, expected, "{topic}{pointer}");
