@@ -5,6 +5,7 @@ use std::process::ExitCode;
 
 use serde_json::Value;
 
+use crate::control::AlarmState;
 use crate::time::Span;
 
 use super::alarms::notes;
@@ -195,14 +196,7 @@ fn text(status: &Value) -> String {
 fn alarms(out: &mut String, status: &Value) {
     let stands = |alarm: &&Value| alarm["state"] != "NORM" && alarm["aside"].is_null();
     section(out, "alarms", each(&status["alarms"]).filter(stands), |alarm| {
-        let state = match word(&alarm["state"]) {
-            "UNACK" => "not acknowledged",
-            "ACKED" => "acknowledged",
-            "RTNUN" => "over, not acknowledged",
-            "LTUNK" => "over, latched and not acknowledged",
-            "LTAKD" => "over, latched",
-            other => other,
-        };
+        let state = AlarmState::in_words(word(&alarm["state"]));
         let mut lines = vec![format!("{}, {state}: {}", word(&alarm["priority"]), word(&alarm["text"]))];
         lines.extend(notes(alarm));
         // What another one explains needs no advice of its own.

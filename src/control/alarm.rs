@@ -106,6 +106,18 @@ impl AlarmState {
         }
     }
 
+    /// The state of an abbreviation, for people. What is silenced is said otherwise, and left as it is.
+    pub fn in_words(abbreviation: &str) -> &str {
+        match abbreviation {
+            "UNACK" => "not acknowledged",
+            "ACKED" => "acknowledged",
+            "RTNUN" => "over, not acknowledged",
+            "LTUNK" => "over, latched and not acknowledged",
+            "LTAKD" => "over, latched",
+            other => other,
+        }
+    }
+
     /// Whether it is in alarm: the condition holds and nothing silences it.
     pub fn is_active(self) -> bool {
         matches!(self, Self::Unacknowledged | Self::Acknowledged)

@@ -89,10 +89,7 @@ pub(super) fn evaluate(nodes: &mut [Node], plan: &TankPlan, facts: &Facts<'_>, n
                     _ => Truth::True,
                 }
             }
-            Condition::Output { output, fact: OutputFact::LevelUnproven } => {
-                Truth::of(facts.plugs[output.index()].level_unproven)
-            }
-            Condition::Output { output, fact } => output_fact((facts.outputs)(*output), *fact),
+            Condition::Output { output, fact } => output_fact(facts, *output, *fact),
             Condition::Draws { output, side, limit } => {
                 let plug = &facts.plugs[output.index()];
                 plug.power.draws(&plan.outputs[output.index()], *side, *limit, now.steady)
@@ -268,15 +265,15 @@ fn contact(plan: &TankPlan, facts: &Facts<'_>, id: SignalId, wet: bool, doubtful
     Truth::of((signal.vote.value > 0.5) == wet)
 }
 
-fn output_fact((commanded, reported): (Switch, Option<Switch>), fact: OutputFact) -> Truth {
+fn output_fact(facts: &Facts<'_>, output: OutputId, fact: OutputFact) -> Truth {
+    let (commanded, reported) = (facts.outputs)(output);
     let reported = |wanted| reported.map_or(Truth::Unknown, |reported| Truth::of(reported == wanted));
     match fact {
         OutputFact::CommandedOn => Truth::of(commanded == Switch::On),
         OutputFact::CommandedOff => Truth::of(commanded == Switch::Off),
         OutputFact::ProvenOn => reported(Switch::On),
         OutputFact::ProvenOff => reported(Switch::Off),
-        // Not asked of command and report.
-        OutputFact::LevelUnproven => Truth::Unknown,
+        OutputFact::LevelUnproven => Truth::of(facts.plugs[output.index()].level_unproven),
     }
 }
 

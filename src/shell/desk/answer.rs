@@ -143,10 +143,7 @@ impl Desk {
             Job::Channels(reply) => drop(reply.send(self.notifier.channels())),
             Job::TestChannels { channel, by, reply } => self.test_channels(channel, &by, reply),
             Job::Noticed(alarm, text) => self.notice(alarm, text),
-            Job::Noted { subject, text } => {
-                let entry = JournalEntry { at: now.wall, kind: JournalKind::System, subject, text };
-                self.journal.push("daemon".to_owned(), entry);
-            }
+            Job::Noted { subject, text } => self.note(&subject, text),
             reload @ Job::Reload { .. } => return Some(reload),
         }
         None

@@ -51,8 +51,7 @@ impl Desk {
             self.notifier.send(Letter::Checked(key, still));
         }
         for text in lines {
-            let entry = JournalEntry { at: now.wall, kind: JournalKind::System, subject: "notify".to_owned(), text };
-            self.journal.push("daemon".to_owned(), entry);
+            self.note("notify", text);
         }
         if daily {
             let statuses = self.seats.iter().map(|seat| seat.tank.status(now));
@@ -75,10 +74,14 @@ impl Desk {
     /// Somebody tries a channel, or all.
     pub(super) fn test_channels(&mut self, channel: Option<String>, by: &str, reply: TestReply) {
         let what = channel.as_ref().map_or("all channels".to_owned(), |name| format!("channel {name}"));
-        let (at, text) = (self.clock.now().wall, format!("a test of {what} was asked for by {by}"));
-        let entry = JournalEntry { at, kind: JournalKind::System, subject: "notify".to_owned(), text };
-        self.journal.push("daemon".to_owned(), entry);
+        self.note("notify", format!("a test of {what} was asked for by {by}"));
         self.notifier.test(channel, reply);
+    }
+
+    /// A line of the journal of the daemon itself.
+    pub(super) fn note(&mut self, subject: &str, text: String) {
+        let (at, subject) = (self.clock.now().wall, subject.to_owned());
+        self.journal.push("daemon".to_owned(), JournalEntry { at, kind: JournalKind::System, subject, text });
     }
 
     fn still(&self, tank: &str, alarm: &str) -> Still {

@@ -99,7 +99,7 @@ pub(super) async fn explanation_of(shared: &Shared, tank: String, output: String
 }
 
 /// An answer; what was refused or not understood is a problem with the answer's fields.
-pub(super) fn answered(outcome: Outcome, summary: &str, fix: &str, answer: &impl serde::Serialize) -> Response {
+fn answered(outcome: Outcome, summary: &str, fix: &str, answer: &impl serde::Serialize) -> Response {
     let kind = match outcome {
         Outcome::Done | Outcome::NotProven => return Json(answer).into_response(),
         Outcome::Refused => Kind::Refused,
@@ -109,8 +109,13 @@ pub(super) fn answered(outcome: Outcome, summary: &str, fix: &str, answer: &impl
 }
 
 fn answer_of_one(answer: &Answer) -> Response {
-    let fix = if answer.details.is_empty() { "look at the status".to_owned() } else { answer.details.join("; ") };
-    answered(answer.outcome, &answer.summary, &fix, answer)
+    answered_in(answer, "look at the status", answer)
+}
+
+/// `whole`, in which somebody's answer stands. Its details say what to do instead; where there are none, `look` does.
+pub(super) fn answered_in(answer: &Answer, look: &str, whole: &impl serde::Serialize) -> Response {
+    let fix = if answer.details.is_empty() { look.to_owned() } else { answer.details.join("; ") };
+    answered(answer.outcome, &answer.summary, &fix, whole)
 }
 
 /// The request, if whoever asks may ask it from where he is. A body that is no JSON object is malformed.

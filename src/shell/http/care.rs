@@ -18,7 +18,7 @@ use crate::shell::job::NotFound;
 
 use super::Shared;
 use super::access::Who;
-use super::api::{answered, not_found, problem};
+use super::api::{self, not_found, problem};
 
 /// The care thread waits ten seconds for the disk, once for what was before and once for this.
 const ANSWER_WITHIN: Duration = Duration::from_secs(25);
@@ -167,9 +167,7 @@ pub(super) async fn ask_tank(shared: &Shared, tank: String, who: &Who, body: &[u
 }
 
 fn answer_of(answer: &CareAnswer) -> Response {
-    let CareAnswer { answer: said, .. } = answer;
-    let fix = if said.details.is_empty() { "look at the log".to_owned() } else { said.details.join("; ") };
-    answered(said.outcome, &said.summary, &fix, answer)
+    api::answered_in(&answer.answer, "look at the log", answer)
 }
 
 /// The text of the keeper's metrics; nothing where nobody answers.

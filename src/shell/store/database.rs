@@ -213,15 +213,6 @@ impl Database {
         transaction.commit()
     }
 
-    /// What a signal's stored value was nearest to a moment, not further from it than a span.
-    pub fn value_near(path: &Path, tank: &str, signal: &str, at: i64, within: i64) -> Option<f64> {
-        let flags = rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY | rusqlite::OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let connection = Connection::open_with_flags(path, flags).ok()?;
-        let near = "SELECT mean FROM buckets WHERE series = (SELECT id FROM series WHERE tank = ?1 AND signal = ?2) AND at BETWEEN ?3 AND ?4 ORDER BY abs(at - ?5) LIMIT 1";
-        let (at, within) = (at / 1000, within / 1000);
-        connection.query_row(near, params![tank, signal, at - within, at + within, at], |row| row.get(0)).ok()
-    }
-
     fn synchronise(&mut self, durability: Durability) -> rusqlite::Result<()> {
         if self.durability != Some(durability) {
             let mode = if durability == Durability::BeforeWhatFollows { "FULL" } else { "NORMAL" };

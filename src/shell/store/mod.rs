@@ -94,9 +94,10 @@ impl CareWriter {
         answer
     }
 
-    /// What a signal said at a moment that is over, as far as the thinned readings know.
+    /// What a signal said at a moment that is over, both in Unix milliseconds, as far as the thinned readings know.
     pub fn value_near(&self, tank: &str, signal: &str, at: i64, within: i64) -> Option<f64> {
-        Database::value_near(&self.path, tank, signal, at, within)
+        let history = history::read::History::open_file(&self.path).ok()?;
+        history.value_near(tank, signal, at / 1000, within / 1000).ok()?
     }
 }
 

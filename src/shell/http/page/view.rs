@@ -3,6 +3,7 @@
 
 use std::fmt::Write as _;
 
+use crate::control::AlarmState;
 use crate::control::plan::{Priority, Switch};
 use crate::control::status::{
     AlarmStatus, HoldStatus, InterlockStatus, OutputStatus, ProofStatus, SignalStatus, TankStatus,
@@ -120,14 +121,7 @@ fn needs(look: &Look, list: &TankList, out: &mut String) {
 }
 
 fn alarm(look: &Look, alarm: &AlarmStatus, with: &[String], out: &mut String) {
-    let state = match alarm.state {
-        "UNACK" => "not acknowledged",
-        "ACKED" => "acknowledged",
-        "RTNUN" => "over, not acknowledged",
-        "LTUNK" => "over, latched and not acknowledged",
-        "LTAKD" => "over, latched",
-        other => other,
-    };
+    let state = AlarmState::in_words(alarm.state);
     let name: &str = &alarm.alarm;
     let class = if alarm.active { alarm.priority } else { Priority::Low };
     let _ = writeln!(

@@ -61,10 +61,22 @@ pub struct Mark {
 impl History {
     /// Opens the file of a data directory for reading.
     pub fn open(data_dir: &Path) -> rusqlite::Result<Self> {
+        Self::open_file(&data_dir.join("slackwater.db"))
+    }
+
+    /// Opens the store's file for reading.
+    pub fn open_file(path: &Path) -> rusqlite::Result<Self> {
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let connection = Connection::open_with_flags(data_dir.join("slackwater.db"), flags)?;
+        let connection = Connection::open_with_flags(path, flags)?;
         connection.busy_timeout(Duration::from_millis(500))?;
         Ok(Self { connection })
+    }
+
+    /// A signal's mean nearest to a moment, not further from it than a span, both in Unix seconds.
+    pub fn value_near(&self, tank: &str, signal: &str, at: i64, within: i64) -> rusqlite::Result<Option<f64>> {
+        let near = "SELECT mean FROM buckets WHERE series = (SELECT id FROM series WHERE tank = ?1 AND signal = ?2) AND at BETWEEN ?3 AND ?4 ORDER BY abs(at - ?5) LIMIT 1";
+        let wanted = params![tank, signal, at - within, at + within, at];
+        self.connection.query_row(near, wanted, |row| row.get(0)).optional()
     }
 
     /// The signals of a tank that anything is kept of.
