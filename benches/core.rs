@@ -17,7 +17,7 @@ use slackwater::sim::{Daemon, Model, Surroundings, World};
 use slackwater::time::{Now, Span, Steady, Wall};
 use slackwater::wire::metrics::{Kind, TankText, families};
 use slackwater::wire::topics::OwnTopics;
-use slackwater::wire::{Heard, Message, Router, encode};
+use slackwater::wire::{Heard, Message, Router, encode, shown};
 
 fn example() -> Setup {
     config::load(&Path::new(env!("CARGO_MANIFEST_DIR")).join("config")).expect("the example config is sound")
@@ -91,6 +91,14 @@ fn metrics(c: &mut Criterion) {
     group.bench_function("status of the lagoon", |b| {
         let tank = lagoon();
         b.iter(|| black_box(tank.status(now)));
+    });
+    group.bench_function("state of the lagoon, as saved", |b| {
+        let tank = lagoon();
+        b.iter(|| black_box(serde_json::to_string(&tank.state()).map(|json| json.len())));
+    });
+    group.bench_function("what the broker is shown of the lagoon", |b| {
+        let own = OwnTopics::new("slackwater");
+        b.iter(|| black_box(shown::of_tank(&own, &status).len()));
     });
     group.bench_function("text of the lagoon", |b| {
         b.iter(|| black_box(TankText::new(vec![status.clone()]).map(|piece| piece.len()).sum::<usize>()));

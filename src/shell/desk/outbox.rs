@@ -1,6 +1,8 @@
 //! Our own state on the broker: each tank at most once a second, only what changed, never before a command.
+//!
+//! One message is one piece of idle work, so that a reading waits for one message and not for all of a tank.
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{BTreeSet, HashMap, VecDeque};
 use std::hash::{DefaultHasher, Hash, Hasher};
 
 use tokio::time::{Duration, Instant};
@@ -22,6 +24,8 @@ const REPEAT: Duration = Duration::from_mins(1);
 pub(super) struct Outbox {
     tanks: Vec<Looked>,
     due: BTreeSet<(Instant, usize)>,
+    /// What is to be published, and of which tank it is.
+    to_show: VecDeque<(usize, Shown)>,
     /// Tanks whose samples are to be stored, from the last to the first.
     to_sample: Vec<usize>,
 }
@@ -61,6 +65,7 @@ impl Outbox {
 
     /// A new connection: the broker may have forgotten everything.
     pub(super) fn forget_published(&mut self) {
+        self.to_show.clear();
         for index in 0..self.tanks.len() {
             self.tanks[index].published.clear();
             self.changed(index);
@@ -123,8 +128,9 @@ impl Desk {
     pub fn next_idle_work(&self) -> Option<Instant> {
         let other = match () {
             () if !self.outbox.to_sample.is_empty() => Some(Instant::now()),
-            () if self.may_show() => self.outbox.next(),
-            () => None,
+            () if !self.may_show() => None,
+            () if !self.outbox.to_show.is_empty() => Some(Instant::now()),
+            () => self.outbox.next(),
         };
         [other, self.journal.due()].into_iter().flatten().min()
     }
@@ -139,31 +145,46 @@ impl Desk {
             self.sample(index);
             return true;
         }
-        let due = if self.may_show() { self.outbox.take_due() } else { None };
+        if !self.may_show() {
+            return false;
+        }
+        if let Some((index, shown)) = self.outbox.to_show.pop_front() {
+            self.show(index, shown);
+            return true;
+        }
+        let due = self.outbox.take_due();
         if let Some(index) = due {
-            self.show(index);
+            self.look_at(index);
         }
         due.is_some()
     }
 
-    fn show(&mut self, index: usize) {
+    /// Saves a tank, or gathers what is news of it: each is one piece.
+    fn look_at(&mut self, index: usize) {
         if self.seats[index].unsaved {
             self.save(index, Durability::Soon);
+            self.outbox.show_now(index);
+            return;
         }
         if !self.established {
             return;
         }
         let status = self.seats[index].tank.status(self.clock.now());
+        let outbox = &mut self.outbox;
         for shown in shown::of_tank(&self.own, &status) {
-            if self.outbox.is_news(index, &shown) {
-                let topic = shown.topic.clone();
-                let mut publish = Publish::state(shown.topic, shown.payload);
-                // What is repeated anyway need not be acknowledged, and leaves the window to commands.
-                publish.qos = u8::from(shown.important);
-                if !self.publish(publish, Tag::State) {
-                    self.outbox.was_not_sent(index, &topic);
-                }
+            if outbox.is_news(index, &shown) {
+                outbox.to_show.push_back((index, shown));
             }
+        }
+    }
+
+    fn show(&mut self, index: usize, shown: Shown) {
+        let topic = shown.topic.clone();
+        let mut publish = Publish::state(shown.topic, shown.payload);
+        // What is repeated anyway need not be acknowledged, and leaves the window to commands.
+        publish.qos = u8::from(shown.important);
+        if !self.publish(publish, Tag::State) {
+            self.outbox.was_not_sent(index, &topic);
         }
     }
 
