@@ -87,6 +87,8 @@ pub(super) struct Plug {
     insists_at: Option<Steady>,
     insisted: u32,
     refreshed_at: Steady,
+    /// When it was last told on.
+    told_on_at: Option<Steady>,
     /// When the lease of the last on runs out; `None` after a proven off.
     lease_ends: Option<Steady>,
     /// It was on although its lease had run out.
@@ -171,6 +173,7 @@ impl Plug {
             insists_at: None,
             insisted: 0,
             refreshed_at: now,
+            told_on_at: None,
             lease_ends: None,
             outlived_lease: false,
             last_on: None,
@@ -297,6 +300,12 @@ impl Plug {
             return self.restarted_into(plan, state, now);
         }
         if state == Switch::On {
+            if self.told_on_at.is_some_and(|at| now.since(at) < plan.plug.prove_within) {
+                // Our own on, reported late: what proved the off was said before it. The off has to be proven anew.
+                self.attempts = 1;
+                self.expect_proof(plan, told, now);
+                return Noticed::Nothing;
+            }
             self.undo(now);
             return Noticed::SwitchedOn;
         }
@@ -520,6 +529,9 @@ impl Plug {
 
     fn refresh(&mut self, plan: &OutputPlan, to: Switch, now: Steady) {
         self.refreshed_at = now;
+        if to == Switch::On {
+            self.told_on_at = Some(now);
+        }
         if let (Some(lease), Switch::On) = (plan.plug.lease, to) {
             self.lease_ends = Some(now.after(lease.lasts));
         }

@@ -16,6 +16,7 @@ fn watched() -> TankPlan {
     plan.alarms.extend([
         at_once("return-pump-restarts", AlarmSource::Restarts(output(RETURN))),
         at_once("top-off-conflict", AlarmSource::Conflict(output(TOP_OFF))),
+        at_once("fan-foreign", AlarmSource::ForeignSwitch(output(FAN))),
         at_once("heater-boots-wrong", AlarmSource::WrongBoot(output(HEATER))),
         at_once("heater-lease-outlived", AlarmSource::LeaseOutlived(output(HEATER))),
     ]);
@@ -306,4 +307,41 @@ fn a_heater_that_is_refreshed_or_off_in_time_has_a_sound_lease() {
     world.report(HEATER, On);
     world.advance(minutes(1));
     assert!(!world.raised("heater-lease-outlived"));
+}
+
+/// On and at once off again, as when a hold begins in the moment of a dose: the report of the on is our own, whatever
+/// was said in between.
+#[test]
+fn the_late_report_of_our_own_on_is_nobody_elses_and_the_off_is_proven_anew() {
+    let mut world = settled();
+    world.force("fan", On, 10);
+    world.force("fan", Off, 10);
+    let from = world.now.steady;
+    world.report(FAN, Off);
+    world.report(FAN, On);
+    assert!(!stands(&world, "fan-foreign"));
+    assert_eq!(world.tank.status(world.now).outputs[FAN].proof, crate::control::status::ProofStatus::Waiting);
+    world.advance(seconds(60));
+    assert!(!stands(&world, "fan-foreign"));
+    assert_eq!(world.commands_since(from, FAN), [On, Off], "its own off came, so nothing is told again");
+
+    world.report(FAN, On);
+    assert!(stands(&world, "fan-foreign"), "a minute later it is somebody else");
+    world.advance(seconds(5));
+    assert_eq!(world.commands_since(from, FAN), [On, Off, Off]);
+}
+
+#[test]
+fn an_on_that_stays_after_our_own_is_told_off_again() {
+    let mut world = settled();
+    world.force("fan", On, 10);
+    world.faults[FAN] = PlugFault::Ignores;
+    world.plugs[FAN] = On;
+    let from = world.now.steady;
+    world.force("fan", Off, 10);
+    world.report(FAN, Off);
+    world.report(FAN, On);
+    world.advance(minutes(2));
+    assert!(world.commands_since(from, FAN).len() >= 4, "{:?}", world.commands_since(from, FAN));
+    assert_ne!(world.tank.status(world.now).outputs[FAN].proof, crate::control::status::ProofStatus::Proven);
 }

@@ -383,6 +383,32 @@ fn the_simplest_fit_makes_a_timed_run_that_the_low_float_must_answer() {
     assert_eq!(interlock(&world, "top-off-no-response"), "latched");
 }
 
+/// A feeding in the middle of a run, and a day's budget that has no room for another whole one: the low float would
+/// stay dry, and what needs water stay off, until a run of yesterday is a day old.
+#[test]
+fn a_run_that_a_hold_cuts_short_leaves_only_its_rest_to_the_next_one() {
+    let mut plan = simplest();
+    let (run, lease) = (18.0, 30.0);
+    plan.top_offs[0].per_day = Volume::from_litres((run + lease + 1.0) * LITRES_PER_SECOND).unwrap();
+    let mut world = World::with(plan, Remembered::Nothing);
+    world.reads[LEAK] = Some(1.0);
+    world.advance(minutes(15));
+    world.commands.clear();
+    world.reads[LEAK] = Some(0.0);
+    world.advance_until_on(TOP_OFF);
+    world.advance(seconds(9));
+    world.hold("water-change");
+    world.advance(minutes(5));
+    world.ask(Request::Release { procedure: None });
+    world.advance(Span::from_hours(2));
+    let lasted: Vec<f64> = runs(&world).iter().map(|(_, ran)| ran.seconds()).collect();
+    assert_eq!(lasted.len(), 2, "{lasted:?}: {}", why(&world));
+    assert!((lasted[0] + lasted[1] - run).abs() < 0.01, "two parts of one run: {lasted:?}");
+    assert_eq!(of(&world).refills, 0, "half a run tells nothing of evaporation");
+    // It is still dry after a whole run: the next one is a whole one again, and must wait for the budget.
+    assert!(why(&world).contains("budget"), "{}", why(&world));
+}
+
 #[test]
 fn the_simplest_fit_waits_while_the_high_float_is_not_known_to_be_dry() {
     let mut world = World::with(simplest(), Remembered::Nothing);

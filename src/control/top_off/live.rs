@@ -152,7 +152,7 @@ impl Tank {
             Gauge::LowFloat(_) => "until the float is wet".to_owned(),
         };
         match live.phase {
-            Phase::Running { .. } => format!("tops off {until}, for {} at most; {reading}", plan.longest),
+            Phase::Running { .. } => format!("tops off {until}, for {} at most; {reading}", live.longest(plan)),
             _ if live.wish == Switch::On => format!("water is wanted: {}", self.describe(plan.wanted)),
             _ => {
                 format!("nothing is to be topped off: it begins at {}, and goes on {until}", self.describe(plan.wanted))

@@ -9,7 +9,8 @@
 //! Duty: what to wish of the pump, why a start waits, and what a run's answer means. Two runs without answer,
 //! and a siphon, are facts for latching interlocks. What the refills tell of evaporation, and the level of itself
 //! between them, are facts for alarms. Whoever turns the pump on, a force too, gets one run and
-//! pays from the budget. Limits: whether the water may be topped off at all is asked by the output's
+//! pays from the budget. A run that another layer cuts short leaves its rest to the next one, so that the two cost
+//! one. Limits: whether the water may be topped off at all is asked by the output's
 //! permissives (float, level, flow, leak, reservoir, salinity), and stopped by interlocks.
 
 mod evaporation;
@@ -66,6 +67,8 @@ enum Phase {
         ran: Span,
         before: Option<f64>,
         judged_at: Steady,
+        /// The rest of a run that was cut short: its water alone tells of no interval.
+        rest: bool,
     },
     /// Judged; the pump is off and the level should stand.
     Watching {
@@ -109,6 +112,8 @@ pub(super) struct TopOff {
     run: Option<Run>,
     started: Steady,
     rested_at: Option<Steady>,
+    /// What a run that was cut short left to the next one, while water is still wanted.
+    left: Option<Span>,
     misses: u8,
     /// Found in this step, for the conditions of the next one.
     found: Option<TopOffFact>,
@@ -147,6 +152,7 @@ impl TopOff {
             run: None,
             started: now,
             rested_at: None,
+            left: None,
             misses: 0,
             found: None,
             lease,
@@ -178,6 +184,9 @@ impl TopOff {
         said = self.watch(plan, look, deadlines).or(said);
         if self.found.is_some() {
             look_again(look.now, deadlines);
+        }
+        if look.wanted == Truth::False && !matches!(self.phase, Phase::Running { .. }) {
+            self.left = None;
         }
         (self.wish, self.run_over) = self.wish(plan, look);
         self.withheld = self.withhold(plan, look.now);
@@ -239,14 +248,19 @@ impl TopOff {
         };
         let ran = look.now.since(since);
         let goes_on = look.in_sight
-            && ran < plan.longest
+            && ran < self.longest(plan)
             && match (plan.gauge, look.gauge) {
                 // What is not seen is not topped off.
                 (_, None) => false,
                 (Gauge::Level { stop_at, .. }, Some(level)) => level < stop_at,
                 (Gauge::LowFloat(_), Some(wet)) => wet < 0.5 && ran < plan.expected,
             };
-        (if goes_on { Switch::On } else { Switch::Off }, ran >= plan.longest)
+        (if goes_on { Switch::On } else { Switch::Off }, ran >= self.longest(plan))
+    }
+
+    /// How long the run that goes on, or the next one, may last.
+    fn longest(&self, plan: &TopOffPlan) -> Span {
+        self.left.map_or(plan.longest, |left| left.min(plan.longest))
     }
 
     fn withhold(&self, plan: &TopOffPlan, now: Steady) -> Option<Withheld> {
@@ -275,7 +289,7 @@ impl TopOff {
         match self.phase {
             Phase::Waiting => {}
             Phase::Running { since, .. } => {
-                ask(since.after(plan.longest));
+                ask(since.after(self.longest(plan)));
                 ask(since.after(plan.expected));
             }
             Phase::Settling { judged_at, .. } => ask(judged_at),

@@ -70,8 +70,10 @@ impl TopOff {
         self.notice_delay(look, pump);
         match self.phase {
             Phase::Running { since, before } if pump.decided == Switch::Off => {
-                let judged_at = now.after(plan.settle);
-                self.phase = Phase::Settling { ran: now.since(since), before, judged_at };
+                let (ran, rest) = (now.since(since), self.left.is_some());
+                let cut_short = self.wish == Switch::On;
+                self.left = cut_short.then(|| self.longest(plan).minus(ran));
+                self.phase = Phase::Settling { ran, before, judged_at: now.after(plan.settle), rest };
             }
             Phase::Running { .. } => {}
             _ if pump.decided == Switch::On => {
@@ -142,9 +144,9 @@ impl TopOff {
         }
     }
 
-    /// What a run may give at most: its longest, and what a plug gives that nobody reaches any more.
+    /// What the next run may give at most: its longest, and what a plug gives that nobody reaches any more.
     fn reservation(&self, plan: &TopOffPlan) -> f64 {
-        plan.longest.plus(self.lease.unwrap_or(Span::ZERO)).seconds() * litres_per_second(plan)
+        self.longest(plan).plus(self.lease.unwrap_or(Span::ZERO)).seconds() * litres_per_second(plan)
     }
 
     /// When one run more fits. The day has room for all that it may give; the hour, which bounds how fast the
@@ -152,7 +154,7 @@ impl TopOff {
     pub(super) fn fits_at(&self, plan: &TopOffPlan, window: Window, now: Steady) -> Steady {
         let litres = match window {
             Window::Day => self.reservation(plan),
-            Window::Hour => plan.longest.seconds() * litres_per_second(plan),
+            Window::Hour => self.longest(plan).seconds() * litres_per_second(plan),
         };
         self.ledger.fits_at(window, self.most(plan, window), litres, now)
     }

@@ -25,11 +25,11 @@ impl TopOff {
     /// Judges a run whose water has settled, and watches the level after it.
     pub(super) fn advance(&mut self, plan: &TopOffPlan, look: &Look) -> Option<String> {
         match self.phase {
-            Phase::Settling { ran, before, judged_at } if judged_at <= look.now => {
+            Phase::Settling { ran, before, judged_at, rest } if judged_at <= look.now => {
                 let after = look.gauge.filter(|_| look.is_steady());
                 let (text, most) = self.judge(plan, ran, before, after);
                 let too_much = most.zip(after).is_some_and(|(most, after)| after - most > SIPHON_RISE);
-                let undisturbed = after.is_some() && self.misses == 0 && self.found.is_none() && !too_much;
+                let undisturbed = after.is_some() && !rest && self.misses == 0 && self.found.is_none() && !too_much;
                 self.evaporation.refill_judged(undisturbed.then(|| ran.seconds() * litres_per_second(plan)));
                 self.phase = match (plan.gauge, after) {
                     (Gauge::Level { .. }, Some(level)) if self.found.is_none() => {
