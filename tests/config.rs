@@ -269,7 +269,18 @@ fn what_is_not_fitted_is_said_and_what_is_unwise_is_warned_of() {
             vec![("reservoir: 9 L", "reservoir: 30 L")],
             "all 30.0 L of its reservoir at once would take 35 psu to 26.4 psu: too much",
         ),
-        (vec![("  light: [09:00-13:00, 14:00-20:30]", "  skimmer: [00:00-24:00]")], "light: nothing ever turns it on"),
+        (
+            vec![
+                ("lights:\n  light:\n    from: 09:00\n    until: 20:30", "schedules: { skimmer: [00:00-24:00] }\n"),
+                ("\n    ramp: 60 min\n    level: 80 %\n    season: 38.7 °N", ""),
+                ("\n    spots: { meadow-left: 180 µmol/m²/s, rock-right: 240 µmol/m²/s }      # at 100 %", ""),
+                (
+                    "\n    dim: { warm-water: { when: { signal: water-temp, over: 26.5 °C, deadband: 0.3 °C }, to: 50 % } }",
+                    "",
+                ),
+            ],
+            "light: nothing ever turns it on",
+        ),
         (
             vec![("    salinity: { signal: salinity, over: 34 psu }", "    ")],
             "top-off: no `salinity` in its `top_off`: it adds fresh water however little salt there is",

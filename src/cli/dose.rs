@@ -6,11 +6,12 @@ use std::io::{BufRead as _, IsTerminal as _, Write as _};
 use std::process::ExitCode;
 use std::time::Duration;
 
-use serde_json::{Value, json};
+use serde_json::{Map, Value, json};
 
-use crate::units::{Alkalinity, Volume};
+use crate::units::{Alkalinity, EquivalentStrength, Volume};
 
 use super::ask;
+use super::calc;
 use super::client::{Daemon, Failed, escaped};
 
 /// Asks a dosing pump's calibration, container and plan.
@@ -77,12 +78,42 @@ enum What {
         #[arg(long)]
         target: Option<Alkalinity>,
     },
+    /// What the tank uses up by the log's tests, doses by hand and water changes, for who has no dosing pump.
+    Consumption(Box<ByHand>),
     /// Puts the proposed change in force, one step of it.
     Approve(Of),
     /// Drops the proposed change.
     Decline(Of),
     /// Begins anew with the next slot, nothing owed: after a test, or once the clock is right.
     Resume(Of),
+}
+
+/// From the log alone.
+#[derive(Debug, clap::Args)]
+struct ByHand {
+    /// So many days of the log.
+    #[arg(long, default_value = "14", value_parser = clap::value_parser!(u32).range(1..=60))]
+    days: u32,
+    /// Net water of the tank.
+    #[arg(long)]
+    volume: Volume,
+    /// Strength of the alkalinity stock, such as `1 eq/L`.
+    #[arg(long)]
+    stock: EquivalentStrength,
+    /// The name under which the log has its doses, as in `slackwater log dose NAME "30 mL"`.
+    #[arg(long, default_value = "alkalinity")]
+    supply: String,
+    /// Alkalinity of the new water, for water changes in the log.
+    #[arg(long)]
+    new_water: Option<Alkalinity>,
+    /// Standard deviation of one test.
+    #[arg(long, default_value = "0.2 dKH")]
+    test_sd: Alkalinity,
+    /// The wanted alkalinity; what is there is kept if not given.
+    #[arg(long)]
+    target: Option<Alkalinity>,
+    #[command(flatten)]
+    daemon: Daemon,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -110,52 +141,115 @@ fn dkh(alkalinity: Alkalinity) -> String {
     format!("{} dKH", alkalinity.dkh())
 }
 
-/// Tests and water changes of the keeper's log; day 0 is the first test.
-fn from_log(of: &Of, days: u32, new_water: Option<Alkalinity>) -> Result<Value, Failed> {
-    let client = of.daemon.client()?;
-    let tank = of.daemon.tank(&client)?;
-    let log = client.get(&format!("/api/v1/tanks/{}/log?days={days}", escaped(&tank)))?;
-    tests_of(&log, new_water)
+/// The keeper's log of so many days.
+fn log_of(daemon: &Daemon, days: u32) -> Result<Value, Failed> {
+    let client = daemon.client()?;
+    let tank = daemon.tank(&client)?;
+    client.get(&format!("/api/v1/tanks/{}/log?days={days}", escaped(&tank)))
 }
 
-fn tests_of(log: &Value, new_water: Option<Alkalinity>) -> Result<Value, Failed> {
-    let entries = log["entries"].as_array().map(Vec::as_slice).unwrap_or_default();
-    let found: Vec<(i64, &Value)> = entries
-        .iter()
-        .filter(|entry| entry["deleted"] != json!(true))
-        .filter_map(|entry| Some((entry["at"].as_i64()?, entry)))
-        .collect();
-    let written = |entry: &Value| Some(format!("{} {}", entry["value"].as_f64()?, entry["unit"].as_str()?));
-    let named = |name: &'static str| found.iter().filter(move |(_, entry)| entry["name"] == json!(name));
-    let tests: Vec<(i64, String)> = named("alkalinity")
-        .filter(|(_, entry)| entry["kind"] != json!("dosed"))
-        .filter_map(|(at, entry)| Some((*at, written(entry)?)))
-        .collect();
-    let (Some((first, _)), Some((last, _))) = (tests.first(), tests.last()) else {
-        return Err(Failed::Refused(
-            "the log has no measurement of alkalinity in these days\n  note them with `slackwater log alkalinity \"8.2 dKH\"`, or give `--test`"
-                .to_owned(),
-        ));
-    };
-    let day = |at: i64| (at - first) as f64 / 86_400_000.0;
-    let between: Vec<(i64, String)> = named("water-change")
-        .filter(|(at, _)| at > first && at < last)
-        .filter_map(|(at, entry)| Some((*at, written(entry)?)))
-        .collect();
-    let changes: Vec<Value> = match (new_water, between.is_empty()) {
-        (None, false) => {
-            return Err(Failed::Refused(format!(
+/// What a log tells of alkalinity; day 0 is the first test.
+#[derive(Debug, Default, PartialEq)]
+struct Told {
+    /// Unix milliseconds of day 0.
+    since: i64,
+    /// Day, and the text of the value with its unit.
+    tests: Vec<(f64, String)>,
+    /// Doses by hand between the tests.
+    by_hand: Vec<(f64, String)>,
+    /// Water changes between the tests.
+    changes: Vec<(f64, String)>,
+}
+
+impl Told {
+    fn of(log: &Value, supply: &str) -> Result<Self, Failed> {
+        let entries = log["entries"].as_array().map(Vec::as_slice).unwrap_or_default();
+        let found: Vec<(i64, bool, &Value)> = entries
+            .iter()
+            .filter(|entry| entry["deleted"] != json!(true))
+            .filter_map(|entry| Some((entry["at"].as_i64()?, entry["kind"] == json!("dosed"), entry)))
+            .collect();
+        let written = |entry: &Value| Some(format!("{} {}", entry["value"].as_f64()?, entry["unit"].as_str()?));
+        let named = |name: &str, dosed: bool| -> Vec<(i64, String)> {
+            let these = found.iter().filter(|(_, is_dose, entry)| entry["name"] == json!(name) && *is_dose == dosed);
+            these.filter_map(|(at, _, entry)| Some((*at, written(entry)?))).collect()
+        };
+        let tests = named("alkalinity", false);
+        let moments = tests.iter().map(|(at, _)| *at);
+        let (Some(first), Some(last)) = (moments.clone().min(), moments.max()) else {
+            return Err(Failed::Refused(
+                "the log has no measurement of alkalinity in these days\n  note them with `slackwater log alkalinity \"8.2 dKH\"`, or give `--test`"
+                    .to_owned(),
+            ));
+        };
+        let day = |at: i64| (at - first) as f64 / 86_400_000.0;
+        let dated = |all: Vec<(i64, String)>| -> Vec<(f64, String)> {
+            all.into_iter().filter(|(at, _)| (first..=last).contains(at)).map(|(at, text)| (day(at), text)).collect()
+        };
+        let (by_hand, changes) = (dated(named(supply, true)), dated(named("water-change", false)));
+        Ok(Self { since: first, tests: dated(tests), by_hand, changes })
+    }
+
+    /// Of what alkalinity the new water was; `None` where there was none.
+    fn new_water(&self, new: Option<Alkalinity>) -> Result<Option<Alkalinity>, Failed> {
+        match new {
+            _ if self.changes.is_empty() => Ok(None),
+            Some(new) => Ok(Some(new)),
+            None => Err(Failed::Refused(format!(
                 "{} water changes lie between the tests, and nobody says what their water was\n  measure a fresh mix and give `--new-water \"7.5 dKH\"`",
-                between.len()
-            )));
+                self.changes.len()
+            ))),
         }
-        (None, true) => Vec::new(),
-        (Some(new), _) => {
-            between.iter().map(|(at, litres)| json!({ "day": day(*at), "litres": litres, "dkh": dkh(new) })).collect()
+    }
+
+    /// As a proposal of the daemon wants it.
+    fn proposal(&self, new: Option<Alkalinity>) -> Result<Value, Failed> {
+        let listed = |all: &[(f64, String)], key: &str| -> Vec<Value> {
+            all.iter().map(|(day, text)| json!({ "day": day, key: text })).collect()
+        };
+        let mut changes = listed(&self.changes, "litres");
+        if let Some(new) = self.new_water(new)? {
+            for change in &mut changes {
+                change["dkh"] = json!(dkh(new));
+            }
         }
-    };
-    let tests: Vec<Value> = tests.iter().map(|(at, dkh)| json!({ "day": day(*at), "dkh": dkh })).collect();
-    Ok(json!({ "tests": tests, "since": first, "changes": changes }))
+        Ok(json!({
+            "tests": listed(&self.tests, "dkh"), "by_hand": listed(&self.by_hand, "ml"), "since": self.since,
+            "changes": changes,
+        }))
+    }
+
+    /// As `slackwater calc consumption` wants it.
+    fn calculation(&self, new: Option<Alkalinity>) -> Result<Map<String, Value>, Failed> {
+        let moments = |all: &[(f64, String)], more: &str| -> Value {
+            all.iter().map(|(day, text)| json!(format!("{text}{more} @ {day} d"))).collect()
+        };
+        let of = self.new_water(new)?.map_or_else(String::new, |new| format!(" of {}", dkh(new)));
+        Ok(Map::from_iter([
+            ("test".to_owned(), moments(&self.tests, "")),
+            ("added".to_owned(), moments(&self.by_hand, "")),
+            ("change".to_owned(), moments(&self.changes, &of)),
+        ]))
+    }
+}
+
+impl ByHand {
+    fn run(&self) -> ExitCode {
+        match self.asked() {
+            Ok(values) => calc::by_json::print("consumption", &values, self.daemon.json),
+            Err(failed) => failed.report(),
+        }
+    }
+
+    fn asked(&self) -> Result<Map<String, Value>, Failed> {
+        let told = Told::of(&log_of(&self.daemon, self.days)?, &self.supply)?;
+        let mut values = told.calculation(self.new_water)?;
+        values.insert("volume".to_owned(), json!(self.volume.to_string()));
+        values.insert("stock".to_owned(), json!(self.stock.to_string()));
+        values.insert("test_sd".to_owned(), json!(dkh(self.test_sd)));
+        values.extend(self.target.map(|target| ("target".to_owned(), json!(dkh(target)))));
+        Ok(values)
+    }
 }
 
 fn millilitres(volume: Volume) -> String {
@@ -174,16 +268,19 @@ impl Dose {
             What::Left { of, volume } => (of, json!({ "left": millilitres(*volume) })),
             What::Propose { of, test, log, new_water, test_sd, target } => {
                 let mut propose = match log {
-                    Some(days) => match from_log(of, *days, *new_water) {
-                        Ok(propose) => propose,
-                        Err(failed) => return failed.report(),
-                    },
+                    Some(days) => {
+                        match log_of(&of.daemon, *days).and_then(|log| Told::of(&log, &of.pump)?.proposal(*new_water)) {
+                            Ok(propose) => propose,
+                            Err(failed) => return failed.report(),
+                        }
+                    }
                     None => json!({ "tests": test.iter().map(|test| test.json()).collect::<Vec<_>>() }),
                 };
                 propose["test_sd"] = json!(dkh(*test_sd));
                 propose["target"] = json!(target.map(dkh));
                 (of, json!({ "propose": propose }))
             }
+            What::Consumption(by_hand) => return by_hand.run(),
             What::Approve(of) => (of, json!("approve")),
             What::Decline(of) => (of, json!("decline")),
             What::Resume(of) => (of, json!("resume")),
@@ -269,22 +366,30 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_log_gives_tests_and_water_changes_with_their_moments() {
-        let entry = |name: &str, at: i64, value: f64, unit: &str| json!({ "name": name, "kind": name, "at": at, "value": value, "unit": unit, "deleted": false });
+    fn the_log_gives_tests_doses_and_water_changes_with_their_moments() {
+        let entry = |name: &str, kind: &str, at: i64, value: f64, unit: &str| json!({ "name": name, "kind": kind, "at": at, "value": value, "unit": unit, "deleted": false });
         let mut entries = vec![
-            entry("water-change", 0, 9.0, "L"),
-            entry("alkalinity", 1000, 8.2, "dKH"),
-            entry("alkalinity", 259_201_000, 7.6, "dKH"),
+            entry("water-change", "water-change", 0, 9.0, "L"),
+            entry("alkalinity", "measured", 1000, 8.2, "dKH"),
+            entry("alkalinity", "dosed", 86_401_000, 30.0, "mL"),
+            entry("vitamins", "dosed", 86_401_000, 1.0, "mL"),
+            entry("alkalinity", "measured", 259_201_000, 7.6, "dKH"),
+            entry("alkalinity", "dosed", 259_202_000, 30.0, "mL"),
         ];
-        let read = tests_of(&json!({ "entries": entries }), None).unwrap_or_default();
+        let told = |entries: &[Value]| Told::of(&json!({ "entries": entries }), "alkalinity");
+        let read = told(&entries).and_then(|told| told.proposal(None)).unwrap_or_default();
         assert_eq!(read["tests"][1], json!({ "day": 3.0, "dkh": "7.6 dKH" }), "{read}");
         assert_eq!((&read["since"], &read["changes"]), (&json!(1000), &json!([])));
-        entries.push(entry("water-change", 86_401_000, 9.0, "L"));
-        assert!(tests_of(&json!({ "entries": entries }), None).is_err(), "new water that nobody measured");
+        assert_eq!(read["by_hand"], json!([{ "day": 1.0, "ml": "30 mL" }]), "only between the tests, and only of it");
+        entries.push(entry("water-change", "water-change", 86_401_000, 9.0, "L"));
+        assert!(told(&entries).and_then(|told| told.proposal(None)).is_err(), "new water that nobody measured");
         let new = "7.5 dKH".parse().ok();
-        let read = tests_of(&json!({ "entries": entries }), new).unwrap_or_default();
+        let read = told(&entries).and_then(|told| told.proposal(new)).unwrap_or_default();
         assert_eq!(read["changes"], json!([{ "day": 1.0, "litres": "9 L", "dkh": "7.5 dKH" }]), "{read}");
-        assert!(tests_of(&json!({ "entries": [] }), None).is_err());
+        let read = told(&entries).and_then(|told| told.calculation(new)).unwrap_or_default();
+        assert_eq!(read["added"], json!(["30 mL @ 1 d"]));
+        assert_eq!(read["change"], json!(["9 L of 7.5 dKH @ 1 d"]));
+        assert!(told(&[]).is_err());
     }
 
     #[test]

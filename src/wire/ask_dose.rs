@@ -70,6 +70,11 @@ pub(super) fn with_units(request: &mut Value) -> Result<(), String> {
             *given = Value::from(quantity(given, "litres", Quantity::Volume, "9 L")?);
         }
     }
+    for dose in propose.get_mut("by_hand").and_then(Value::as_array_mut).into_iter().flatten() {
+        if let Some(given) = dose.get_mut("ml") {
+            *given = Value::from(1000.0 * quantity(given, "ml", Quantity::Volume, "30 mL")?);
+        }
+    }
     Ok(())
 }
 
@@ -109,6 +114,7 @@ mod tests {
                     target: None,
                     since: None,
                     changes: Vec::new(),
+                    by_hand: Vec::new(),
                 },
             ),
         ] {

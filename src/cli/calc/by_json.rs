@@ -31,6 +31,24 @@ pub(in super::super) fn calculations() -> Calculations {
     }
 }
 
+/// Runs one and prints what it found, as its own command does.
+pub(in super::super) fn print(what: &str, values: &Map<String, Value>, as_json: bool) -> std::process::ExitCode {
+    match run(what, values) {
+        Calculated::Done(facts, _) if as_json => {
+            println!("{facts:#}");
+            std::process::ExitCode::SUCCESS
+        }
+        Calculated::Done(_, text) => {
+            print!("{text}");
+            std::process::ExitCode::SUCCESS
+        }
+        Calculated::Refused(why, fix) | Calculated::Misuse(why, fix) => {
+            eprintln!("error: {why}\n  {fix}");
+            std::process::ExitCode::from(1)
+        }
+    }
+}
+
 fn described(one: &Command) -> Value {
     let wants = one.get_arguments().filter(|argument| is_value(argument)).map(|argument| {
         let usual: Vec<_> = argument.get_default_values().iter().map(|value| value.to_string_lossy()).collect();

@@ -31,6 +31,16 @@ pub struct GivenChange {
     pub dkh: f64,
 }
 
+/// A dose by hand between tests, of the stock that the pump doses.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct GivenDose {
+    /// Days since the same start.
+    pub day: f64,
+    /// mL.
+    pub ml: f64,
+}
+
 /// What can be asked about a dosing pump.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -60,6 +70,9 @@ pub enum DoseAsk {
         /// Water changes between the tests.
         #[serde(default)]
         changes: Vec<GivenChange>,
+        /// Doses by hand between the tests.
+        #[serde(default)]
+        by_hand: Vec<GivenDose>,
     },
     /// Put the proposed change in force.
     Approve,
@@ -122,11 +135,12 @@ impl Tank {
             }
             DoseAsk::Refill(ml) => looked(live, plan, ml.unwrap_or(plan.container), true)?,
             DoseAsk::Left(ml) => looked(live, plan, ml, false)?,
-            DoseAsk::Propose { tests, test_sd, target, since, changes } => {
+            DoseAsk::Propose { tests, test_sd, target, since, changes, by_hand } => {
                 let asked = proposal::Asked {
                     in_force: live.book.maintenance,
                     given: since.map(|since| live.book.given(since, now.wall)),
                     changes: &changes,
+                    by_hand: &by_hand,
                     litres: self.plan.water.litres(),
                     test_sd,
                     target,

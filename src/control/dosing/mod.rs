@@ -31,7 +31,7 @@ use super::top_off::ledger::Ledger;
 use super::truth::Truth;
 
 pub(super) use ask::no_force;
-pub use ask::{DoseAsk, GivenChange, GivenTest};
+pub use ask::{DoseAsk, GivenChange, GivenDose, GivenTest};
 pub use book::Book;
 pub use plan::{Adds, DosingFact, DosingPlan, SlotPlan};
 pub use proposal::Proposal;

@@ -10,7 +10,7 @@ use crate::water::consumption::{self, Input, Test};
 use crate::water::dosing::{self, Advice, Limits, Phase, Wanted};
 use crate::water::raise;
 
-use super::ask::{GivenChange, GivenTest};
+use super::ask::{GivenChange, GivenDose, GivenTest};
 use super::plan::{Adds, DosingPlan};
 
 /// Between two steps of the maintenance.
@@ -57,6 +57,8 @@ pub(super) struct Asked<'a> {
     pub given: Option<Vec<(f64, f64)>>,
     /// Water changes between the tests.
     pub changes: &'a [GivenChange],
+    /// Doses by hand between the tests.
+    pub by_hand: &'a [GivenDose],
     /// Net water.
     pub litres: f64,
     /// Standard deviation of one test, dKH.
@@ -80,16 +82,21 @@ impl Asked<'_> {
             fraction: change.litres / self.litres,
             new: change.dkh,
         }));
+        inputs.extend(self.by_hand.iter().map(|dose| Input::Dose { day: dose.day, rise: dose.ml * k }));
         let ends = pieces.iter().skip(1).map(|(day, _)| *day).chain([f64::INFINITY]);
         let ml: f64 =
             pieces.iter().zip(ends).map(|((day, ml), end)| (end.min(last) - from(*day).max(first)).max(0.0) * ml).sum();
         let how = if self.given.is_some() { " as counted" } else { "" };
+        let hand = match self.by_hand {
+            [] => String::new(),
+            doses => format!(" and {:.1} mL by hand", doses.iter().map(|dose| dose.ml).sum::<f64>()),
+        };
         let changes = match self.changes.len() {
             0 => String::new(),
             1 => " and a water change".to_owned(),
             many => format!(" and {many} water changes"),
         };
-        (inputs, format!("{:.1} mL/d{how}{changes}", ml / (last - first)))
+        (inputs, format!("{:.1} mL/d{how}{hand}{changes}", ml / (last - first)))
     }
 }
 
@@ -122,6 +129,9 @@ pub(super) fn propose(plan: &DosingPlan, tests: &[GivenTest], asked: &Asked<'_>)
     let changed = |change: &GivenChange| change.day.is_finite() && change.dkh.is_finite() && change.litres > 0.0;
     if !asked.changes.iter().all(|change| changed(change) && change.litres < asked.litres) {
         return Err(vec!["a water change is no number of litres, or more than the tank holds".to_owned()]);
+    }
+    if !asked.by_hand.iter().all(|dose| dose.day.is_finite() && dose.ml.is_finite() && dose.ml >= 0.0) {
+        return Err(vec!["a dose by hand is no number of mL".to_owned()]);
     }
     let (dosed, how) = asked.inputs(k, first, last);
     let words =
@@ -257,7 +267,7 @@ mod tests {
     }
 
     fn asked(in_force: f64, target: Option<f64>) -> Asked<'static> {
-        Asked { in_force, given: None, changes: &[], litres: 90.0, test_sd: 0.2, target }
+        Asked { in_force, given: None, changes: &[], by_hand: &[], litres: 90.0, test_sd: 0.2, target }
     }
 
     #[test]

@@ -406,7 +406,14 @@ fn a_change_of_the_plan_needs_a_keeper_s_word_and_comes_in_steps() {
     use crate::control::dosing::GivenTest;
     let mut world = world();
     let tests = vec![GivenTest { day: 0.0, dkh: 8.2 }, GivenTest { day: 3.0, dkh: 7.6 }];
-    let propose = DoseAsk::Propose { tests, test_sd: 0.2, target: Some(8.2), since: None, changes: Vec::new() };
+    let propose = DoseAsk::Propose {
+        tests,
+        test_sd: 0.2,
+        target: Some(8.2),
+        since: None,
+        changes: Vec::new(),
+        by_hand: Vec::new(),
+    };
     let answer = ask(&mut world, "alkalinity", propose.clone());
     assert_eq!(answer.outcome, Outcome::Done, "{answer:?}");
     let now = |world: &World| world.tank.status(world.now).dosing[0].clone();
@@ -434,7 +441,7 @@ fn a_change_of_the_plan_needs_a_keeper_s_word_and_comes_in_steps() {
 
 #[test]
 fn tests_with_their_moments_rest_on_what_was_really_given() {
-    use crate::control::dosing::GivenTest;
+    use crate::control::dosing::{GivenDose, GivenTest};
     let mut world = world();
     world.advance(Span::from_hours(24));
     let since = world.now.wall;
@@ -444,10 +451,11 @@ fn tests_with_their_moments_rest_on_what_was_really_given() {
     world.kill_and_restart();
     world.advance(minutes(40));
     let tests = vec![GivenTest { day: 0.0, dkh: 8.2 }, GivenTest { day: 3.0, dkh: 7.6 }];
-    let ask_it = |world: &mut World, since| {
+    let ask_with = |world: &mut World, since, by_hand| {
         let (tests, changes) = (tests.clone(), Vec::new());
-        ask(world, "alkalinity", DoseAsk::Propose { tests, test_sd: 0.1, target: None, since, changes })
+        ask(world, "alkalinity", DoseAsk::Propose { tests, test_sd: 0.1, target: None, since, changes, by_hand })
     };
+    let ask_it = |world: &mut World, since| ask_with(world, since, Vec::new());
     let counted = ask_it(&mut world, Some(since));
     assert!(
         counted.details[0].contains("6.9 mL/d as counted")
@@ -455,7 +463,19 @@ fn tests_with_their_moments_rest_on_what_was_really_given() {
             || counted.details[0].contains("7.0 mL/d as counted"),
         "{counted:?}"
     );
-    assert!(ask_it(&mut world, None).details[0].contains("20.0 mL/d"), "by the plan, if nobody says when");
+    let planned = ask_it(&mut world, None);
+    assert!(planned.details[0].contains("20.0 mL/d"), "by the plan, if nobody says when");
+    // What was given by hand was used up too: 30 mL in three days are 10 mL/d more.
+    let by_hand = vec![GivenDose { day: 1.0, ml: 30.0 }];
+    let more = ask_with(&mut world, None, by_hand);
+    assert!(more.details[0].contains("20.0 mL/d and 30.0 mL by hand"), "{more:?}");
+    let wanted = |answer: &crate::control::effect::Answer| -> f64 {
+        let words = answer.details[1].strip_prefix("maintenance wanted ").unwrap().split(' ').next().unwrap();
+        words.parse().unwrap()
+    };
+    assert!((wanted(&more) - wanted(&planned) - 10.0).abs() < 0.11, "{more:?} {planned:?}");
+    let wrong = ask_with(&mut world, None, vec![GivenDose { day: 1.0, ml: f64::NAN }]);
+    assert_eq!(wrong.outcome, Outcome::Refused);
 }
 
 #[test]
@@ -521,6 +541,7 @@ fn dose_asks() -> impl Strategy<Value = DoseAsk> {
             target: Some(8.2),
             since: None,
             changes: Vec::new(),
+            by_hand: Vec::new(),
         }),
         Just(DoseAsk::Approve),
     ]

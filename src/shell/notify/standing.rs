@@ -1,7 +1,7 @@
 //! The alarms that stand and were told: what is told again until somebody acknowledges it.
 //!
-//! Duty: to know over a kill which alarms were told, so that one whose telling the kill swallowed is told by the
-//! next daemon, and one that was told is not told anew. Whether an alarm still stands is control's to say: it is
+//! Duty: to know over a kill which alarms were told, so that one whose telling or clearing the kill swallowed is told
+//! by the next daemon, and one that was told is not told anew. Whether an alarm still stands is control's to say: it is
 //! asked before each repeat.
 
 use std::collections::BTreeMap;
@@ -79,11 +79,13 @@ impl Standing {
         }
     }
 
-    /// Control says what stands in tanks, at a start or a reload: those of which nobody was told.
+    /// Control says what stands in tanks, at a start or a reload: those of which nobody was told, and those that were
+    /// told and stand no more.
     pub fn reconcile(&mut self, active: Vec<(Notification, bool)>) -> Vec<Notification> {
         let keys: Vec<Key> = active.iter().map(|(notification, _)| key(notification)).collect();
-        self.told.retain(|known, _| known.0 == "daemon" || keys.contains(known));
-        let mut untold = Vec::new();
+        let over = |known: &Key| known.0 != "daemon" && !keys.contains(known);
+        let mut untold: Vec<Notification> =
+            self.told.extract_if(.., |known, _| over(known)).map(|(_, told)| told.over()).collect();
         for (notification, acknowledged) in active {
             match self.told.get_mut(&key(&notification)) {
                 Some(told) if told.notification.since == notification.since => told.acknowledged |= acknowledged,
@@ -138,6 +140,15 @@ impl Standing {
 }
 
 impl Told {
+    /// That it went, while nobody said so.
+    fn over(self) -> Notification {
+        let text = format!(
+            "it is over: it stood no more when the daemon looked anew; it was told as: {}",
+            self.notification.text
+        );
+        Notification { what: What::Cleared, text, did: Vec::new(), group: Vec::new(), ..self.notification }
+    }
+
     fn channels_due(&mut self, now: Wall, channels: &[ChannelSettings]) -> Vec<String> {
         let mut due = Vec::new();
         for channel in channels {
@@ -150,5 +161,41 @@ impl Told {
             }
         }
         due
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::control::plan::Priority;
+
+    fn raised(tank: &str, alarm: &str) -> Notification {
+        Notification::plain(
+            tank,
+            alarm,
+            What::Raised,
+            Priority::High,
+            Wall::from_unix_millis(1000),
+            "it is warm".to_owned(),
+        )
+    }
+
+    /// A kill between the clearing in control and its telling: the keeper would go on believing in the alarm.
+    #[test]
+    fn what_went_while_nobody_could_say_so_is_told_as_cleared_once_by_the_next_daemon() {
+        let now = Wall::from_unix_millis(2000);
+        let mut before = Standing::default();
+        for one in [raised("lagoon", "warm"), raised("lagoon", "low"), raised("daemon", "store-failing")] {
+            before.follow(&one, now, &[]);
+        }
+        let mut after = Standing::read(&before.json().unwrap());
+        let stands = || vec![(raised("lagoon", "low"), false)];
+        let told = after.reconcile(stands());
+        let [cleared] = told.as_slice() else { panic!("{told:?}") };
+        assert_eq!((cleared.what, &*cleared.alarm), (What::Cleared, "warm"));
+        assert!(cleared.text.contains("it is warm"), "{}", cleared.text);
+        assert_eq!(after.reconcile(stands()), [], "once");
+        let told = Standing::default().reconcile(stands());
+        assert_eq!(told, [raised("lagoon", "low")], "and what nobody told is told");
     }
 }
