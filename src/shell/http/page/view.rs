@@ -34,8 +34,7 @@ pub(super) fn tanks(list: &TankList) -> String {
 /// All that changes.
 pub(super) fn live(look: &Look, seen: &Tank) -> String {
     let mut out = String::with_capacity(24 * 1024);
-    let sentence = seen.sentence(look.now, look.zone);
-    let (mood, text) = (sentence.mood.word(), E(&sentence.text));
+    let (mood, text) = (look.status.mood.word(), E(&look.status.sentence));
     let _ =
         writeln!(out, "<h1>{}</h1>\n<p class=\"lead mood-{mood}\" id=\"sentence\">{text}</p>", E(&look.status.title));
     rests_on(look, &mut out);
@@ -196,7 +195,8 @@ fn aside(look: &Look, alarm: &AlarmStatus, out: &mut String) {
 fn trip(look: &Look, interlock: &InterlockStatus, out: &mut String) {
     let name: &str = &interlock.interlock;
     // Its alarm stands above it and says the cause already.
-    let is_told = look.status.alarms.iter().any(|alarm| alarm.state != "NORM" && alarm.alarm.starts_with(name));
+    let tells = |alarm: &AlarmStatus| alarm.state != "NORM" && alarm.trip_of.as_ref() == Some(&interlock.interlock);
+    let is_told = look.status.alarms.iter().any(tells);
     let cause = interlock.cause.as_ref().filter(|_| !is_told).map(|cause| format!(": {cause}")).unwrap_or_default();
     let _ = write!(
         out,
