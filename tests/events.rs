@@ -3,6 +3,7 @@
 
 mod common;
 
+use std::io::{Read as _, Write as _};
 use std::time::Instant;
 
 use common::web::{Events, KEEPER, bearer, send, with_tokens};
@@ -100,6 +101,81 @@ fn there_is_an_end_to_streams_and_who_does_not_read_is_dropped() {
         let mut stream = Events::open(config.http, EVENTS, &[]);
         stream.next().is_some()
     });
+}
+
+/// A status that is large, as of a tank with many probes.
+fn many_probes() -> String {
+    let more = (0..60).fold(String::new(), |more, n| {
+        more + &format!(
+            "  spare-{n}: {{ measures: temperature, topic: lagoon/spare/{n}, pointer: /t, unit: °C, stale_after: 3 s }}\n"
+        )
+    });
+    common::LAGOON.replacen("outputs:", &format!("{more}outputs:"), 1)
+}
+
+/// A stream that is begun and never read, with the smallest buffer that the system gives.
+fn stalled(port: u16) -> std::net::TcpStream {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_io().build().unwrap();
+    let stream = runtime.block_on(async {
+        let socket = tokio::net::TcpSocket::new_v4().unwrap();
+        socket.set_recv_buffer_size(2048).unwrap();
+        socket.connect(([127, 0, 0, 1], port).into()).await.unwrap().into_std().unwrap()
+    });
+    stream.set_nonblocking(false).unwrap();
+    assert_eq!(begin(&stream, port), 200);
+    stream
+}
+
+/// Asks for the stream, and reads no further than how that went.
+fn begin(mut stream: &std::net::TcpStream, port: u16) -> u16 {
+    let head = format!("GET {EVENTS} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\n\r\n");
+    stream.write_all(head.as_bytes()).unwrap();
+    let mut line = [0; 12];
+    stream.read_exact(&mut line).unwrap();
+    std::str::from_utf8(&line[9..]).unwrap().parse().unwrap()
+}
+
+/// Resident memory of a process, KiB. [proc(5)]
+fn resident(pid: u32) -> u64 {
+    let status = std::fs::read_to_string(format!("/proc/{pid}/status")).unwrap();
+    let line = status.lines().find(|line| line.starts_with("VmRSS:")).unwrap();
+    line.split_whitespace().nth(1).unwrap().parse().unwrap()
+}
+
+#[test]
+fn readers_that_stall_lose_their_places_and_cost_neither_memory_nor_the_others() {
+    let broker = Broker::start();
+    let world = World::new(&broker);
+    let config = Config::new(&broker);
+    config.write_tank("lagoon", &many_probes());
+    let daemon = Daemon::start(&config);
+    world.settle(24.2);
+    let mut reader = Events::open(config.http, EVENTS, &[]);
+    reader.wait_for("status", |_| true);
+    let stalls: Vec<_> = (0..63).map(|_| stalled(config.http)).collect();
+    let is_full = || begin(&common::web::connect(config.http), config.http) == 503;
+    assert!(is_full(), "all places are taken");
+    let before = resident(daemon.pid());
+    let (begun, mut greatest, mut last) = (Instant::now(), before, Instant::now());
+    let freed = loop {
+        // Something is new each time, so that there is much to say.
+        let warmth = 24.2 + 0.1 * f64::from(u8::try_from(begun.elapsed().as_secs() % 8).unwrap());
+        world.temperature(warmth);
+        reader.wait_for("heartbeat", |beat| beat["control"] == true);
+        assert!(last.elapsed() < seconds(6), "another reader waited for {:?}", last.elapsed());
+        last = Instant::now();
+        let asked = Instant::now();
+        assert_eq!(daemon.status()["tank"], "lagoon");
+        assert!(asked.elapsed() < seconds(2), "an answer took {:?}", asked.elapsed());
+        greatest = greatest.max(resident(daemon.pid()));
+        if !is_full() {
+            break begun.elapsed();
+        }
+        assert!(begun.elapsed() < seconds(90), "63 readers that stall still have their places");
+    };
+    println!("places came back after {freed:?}; {before} KiB before, {greatest} KiB at most");
+    assert!(greatest < before + 16 * 1024, "{before} KiB before, {greatest} KiB at most");
+    drop(stalls);
 }
 
 #[test]

@@ -40,6 +40,24 @@ fn readings_and_days_are_answered_and_survive_a_kill() {
         let chart = daemon.json("/api/v1/tanks/lagoon/history?signal=water-temp");
         chart["marks"].to_string().contains("water-change")
     });
+    let changes = || {
+        let chart = daemon.json("/api/v1/tanks/lagoon/history?signal=water-temp");
+        let marks = chart["marks"].as_array().unwrap().clone();
+        assert!(marks.is_sorted_by_key(|mark| mark["at"].as_i64()), "{chart}");
+        marks.into_iter().filter(|mark| mark["kind"] == "water-change").collect::<Vec<_>>()
+    };
+    assert!(changes().is_empty(), "a hold alone is no change of water");
+    assert_eq!(daemon.ask(&["log", "water-change", "9 L"]).status.code(), Some(0));
+    let found = changes();
+    assert!(found.len() == 1 && found[0]["text"] == "water change 9.0 L", "{found:?}");
+    let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap();
+    let now = i64::try_from(now.as_millis()).unwrap();
+    assert!((now - found[0]["at"].as_i64().unwrap()).abs() < 60_000, "{found:?}");
+    // One that was noted wrong is no mark.
+    let id = daemon.json("/api/v1/tanks/lagoon/log?name=water-change")["entries"][0]["id"].to_string();
+    let deleted = daemon.ask(&["log", "delete", &id]);
+    assert_eq!(deleted.status.code(), Some(0), "{}", text(&deleted));
+    assert!(changes().is_empty());
     let known = r#"slackwater_signal_known_seconds_total{tank="lagoon",signal="water-temp",known="yes"}"#;
     let before = daemon.metric(known).expect("seconds are counted");
     assert!(before > 2.0, "{before}");

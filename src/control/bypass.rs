@@ -11,7 +11,7 @@ use crate::time::{Span, Steady, Wall};
 use super::deadlines::Deadlines;
 use super::effect::{Answer, DeadlineKind, Durability, Effect, JournalKind, Notice, NoticeKind};
 use super::ids::InterlockId;
-use super::plan::{AlarmSource, Condition};
+use super::plan::{AlarmSource, Condition, OutputKind};
 use super::requests::{done, refused, unknown};
 use super::status::BypassStatus;
 use super::tank::Tank;
@@ -140,11 +140,12 @@ impl Tank {
     }
 
     /// Why an interlock has no bypass; `None`: it has.
-    fn never_bypassed(&self, id: InterlockId) -> Option<&'static str> {
+    pub(super) fn never_bypassed(&self, id: InterlockId) -> Option<&'static str> {
         let plan = &self.plan.interlocks[id.index()];
         if plan.bypassable {
             return None;
         }
+        let doses = plan.effects.iter().any(|(output, _)| self.plan.outputs[output.index()].kind == OutputKind::Doser);
         let (mut contact, mut hot, mut draws, mut top_off) = (false, false, false, false);
         self.plan.leaves(plan.cause, &mut |leaf| {
             let quantity = leaf.signal().map(|signal| self.plan.signals[signal.index()].quantity);
@@ -161,6 +162,8 @@ impl Tank {
             "too much power is a hot plug or a stuck relay: pull the plug, and mend it"
         } else if top_off {
             "it is there because water went where it should not: look, carry water by jug, then reset it"
+        } else if doses {
+            "a dosing pump that runs on overdoses: pull its plug, and mend it"
         } else {
             "it keeps a heater from heating what does not move: mend the evidence"
         })

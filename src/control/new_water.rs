@@ -117,12 +117,23 @@ impl Tank {
     ) -> Result<(), Answer> {
         let Some(active) = &self.holds[hold.index()].active else { return Ok(()) };
         let measured = active.bin.salinity.is_some() || active.bin.temperature.is_some();
-        let changes_water = &*self.plan.holds[hold.index()].name == WATER_CHANGE;
-        if active.new_water.is_some() || !measured || !changes_water || self.plan.mixing_bin.usual.is_none() {
+        if active.new_water.is_some() || !measured || !self.changes_water(hold) || self.plan.mixing_bin.usual.is_none()
+        {
             return Ok(());
         }
         let unsaid = NewWater { litres: None, salinity: None, temperature: None };
         self.ask_new_water(by, unsaid, false, effects).map(|_| ())
+    }
+
+    /// Whether water is changed in a hold.
+    pub(super) fn changes_water(&self, hold: HoldId) -> bool {
+        &*self.plan.holds[hold.index()].name == WATER_CHANGE
+    }
+
+    /// What was told of the new water, in words.
+    pub(super) fn told_sentence(&self, hold: HoldId) -> Option<String> {
+        let told = self.holds[hold.index()].active.as_ref()?.new_water?;
+        Some(format!("{:.1} L: {}; {}", told.litres, told.words(), told.verdict()))
     }
 
     /// What the bin's water would make of the tank, as far as its probes said.

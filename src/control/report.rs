@@ -6,9 +6,10 @@ use super::arbiter::Layer;
 use super::conditions;
 use super::event::Alive;
 use super::hold::NOT_ISOLATION;
-use super::ids::{HoldId, OutputId, SignalId};
+use super::ids::{HoldId, InterlockId, OutputId, SignalId};
 use super::interlock::Stage;
-use super::plan::{Condition, Switch};
+use super::plan::{AlarmSource, Condition, Switch};
+use super::sentence::{self, Beside, Mood, Seen, Sentence};
 use super::status::{
     AlarmLoad, AlarmStatus, AsideStatus, Explanation, ForceStatus, HoldStatus, InterlockStatus, LayerOpinion, Nuisance,
     OutputStatus, ProbeStatus, ProofStatus, RuleStatus, SignalStatus, TankStatus,
@@ -19,13 +20,18 @@ use super::truth::Truth;
 impl Tank {
     /// What the tank looks like as of the last step.
     pub fn status(&self, now: crate::time::Now) -> TankStatus {
+        self.status_beside(&Beside::default(), now)
+    }
+
+    fn bare_status(&self, now: crate::time::Now) -> TankStatus {
         let held = self.holds.iter().any(|hold| hold.active.is_some());
         TankStatus {
             tank: self.plan.name.clone(),
             title: self.plan.title.clone(),
             timezone: self.plan.zone.to_string(),
             broker: self.connected,
-            sentence: self.sentence(),
+            sentence: String::new(),
+            mood: Mood::default(),
             signals: (0..self.signals.len()).map(|index| self.signal_status(SignalId::new(index), now)).collect(),
             probes: (0..self.probes.len()).map(|index| self.probe_status(index, now)).collect(),
             outputs: (0..self.plugs.len()).map(|index| self.output_status(OutputId::new(index), now)).collect(),
@@ -45,57 +51,14 @@ impl Tank {
         }
     }
 
-    fn sentence(&self) -> String {
-        let mut parts = Vec::new();
-        for (plan, live) in self.plan.interlocks.iter().zip(&self.interlocks) {
-            match live.stage {
-                _ if live.bypass.is_some() => parts.push(format!("{} bypassed", plan.name)),
-                Stage::Armed => {}
-                Stage::Tripped => parts.push(format!("{} tripped", plan.name)),
-                Stage::Latched => parts.push(format!("{} latched", plan.name)),
-            }
-        }
-        for (plan, live) in self.plan.holds.iter().zip(&self.holds) {
-            if let Some(active) = &live.active {
-                let until = self.plan.zone.time_of_day(active.deadline_wall);
-                parts.push(format!("hold {} until {until}", plan.name));
-            }
-        }
-        let active: Vec<_> = self
-            .plan
-            .alarms
-            .iter()
-            .zip(&self.alarms)
-            .filter(|(_, live)| live.state.is_active())
-            .map(|(plan, _)| plan.name.to_string())
-            .collect();
-        if !active.is_empty() {
-            parts.push(format!("alarms: {}", active.join(", ")));
-        }
-        let unknown: Vec<_> = self
-            .plan
-            .signals
-            .iter()
-            .zip(&self.signals)
-            .filter(|(plan, live)| {
-                let shown = self.plan.thermostat.as_ref().map(|loop_plan| loop_plan.signal);
-                !live.vote.quality.is_usable() && self.plan.signal(&plan.name) != shown
-            })
-            .map(|(plan, _)| plan.name.to_string())
-            .collect();
-        if !unknown.is_empty() {
-            parts.push(format!("not known: {}", unknown.join(", ")));
-        }
-        if !self.connected {
-            parts.insert(0, "the broker is not connected".to_owned());
-        }
-        let water = self.plan.thermostat.as_ref().map(|plan| self.reading_summary(plan.signal));
-        let water = water.map(|text| format!("{text}. ")).unwrap_or_default();
-        if parts.is_empty() {
-            format!("{water}All is as it should be.")
-        } else {
-            format!("{water}{}.", capital(&parts.join("; ")))
-        }
+    /// The same, and its sentence says too what stands beside the tank.
+    pub fn status_beside(&self, beside: &Beside, now: crate::time::Now) -> TankStatus {
+        let mut status = self.bare_status(now);
+        let held_by = self.plan.thermostat.as_ref().map(|plan| &*self.plan.signals[plan.signal.index()].name);
+        let seen = Seen { status: &status, zone: self.plan.zone, now: now.wall, held_by, beside };
+        let Sentence { mood, text } = sentence::sentence(&seen);
+        (status.mood, status.sentence) = (mood, text);
+        status
     }
 
     fn reading_summary(&self, id: SignalId) -> String {
@@ -200,6 +163,7 @@ impl Tank {
                 .map(|(output, to)| format!("{} {}", self.plan.outputs[output.index()].name, to.word()))
                 .collect(),
             bypass: self.bypass_status(index),
+            never_bypassed: self.never_bypassed(InterlockId::new(index)),
             trips: live.trips,
             last_trip: live.last_trip,
         }
@@ -238,6 +202,8 @@ impl Tank {
             pauses: pauses.unwrap_or_default(),
             probes: self.care_sentences(HoldId::new(index)),
             new_water: self.bin_sentence(HoldId::new(index)),
+            changes_water: self.changes_water(HoldId::new(index)),
+            told_water: self.told_sentence(HoldId::new(index)),
             hot_until: self.hot_until(HoldId::new(index)),
             starting: self.starting(HoldId::new(index)),
             started: live.started,
@@ -262,6 +228,10 @@ impl Tank {
             consequence: plan.advice.consequence.clone(),
             action: plan.advice.action.clone(),
             raised: live.raised,
+            trip_of: match plan.source {
+                AlarmSource::Trip(interlock) => Some(self.plan.interlocks[interlock.index()].name.clone()),
+                _ => None,
+            },
             latches: plan.latches,
             aside: live.aside.as_ref().map(|aside| AsideStatus {
                 why: aside.why.clone(),
@@ -516,9 +486,4 @@ impl Tank {
             .map(|signal| format!("{}: {}", self.plan.signals[signal.index()].name, self.reading_text(signal)))
             .collect()
     }
-}
-
-fn capital(text: &str) -> String {
-    let mut chars = text.chars();
-    chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
 }

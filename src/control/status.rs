@@ -12,6 +12,7 @@ use super::plan::{AtLimit, OutputKind, Priority, Switch};
 use super::proof_times::ProofTimes;
 use super::prove::ProofsStatus;
 use super::quality::Quality;
+use super::sentence::Mood;
 use super::state::UsualPower;
 
 /// One tank.
@@ -27,6 +28,8 @@ pub struct TankStatus {
     pub broker: bool,
     /// One sentence: is everything all right?
     pub sentence: String,
+    /// What the sentence comes to: `steady`, `held`, `today`, `now`, `blind`.
+    pub mood: Mood,
     /// Each signal.
     pub signals: Vec<SignalStatus>,
     /// Each probe.
@@ -225,6 +228,9 @@ pub struct InterlockStatus {
     /// A bypass that stands.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub bypass: Option<BypassStatus>,
+    /// Why it is never bypassed; absent where it may be.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub never_bypassed: Option<&'static str>,
     /// Trips over all time.
     pub trips: u64,
     /// The last trip.
@@ -297,6 +303,7 @@ pub struct DrainBackStatus {
 
 /// A hold procedure.
 #[derive(schemars::JsonSchema, Clone, Debug, PartialEq, serde::Serialize)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own, as programs read it")]
 pub struct HoldStatus {
     /// Its name.
     pub hold: Name,
@@ -324,6 +331,11 @@ pub struct HoldStatus {
     pub probes: Vec<String>,
     /// What the new water in the mixing bin would make of the tank, in words; absent where nothing is known of it.
     pub new_water: Option<String>,
+    /// Whether water is changed in it.
+    pub changes_water: bool,
+    /// What was told of the new water, and what it makes of the tank.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub told_water: Option<String>,
     /// Until then a paused heater is too hot to stand in air: the water must not fall below it.
     pub hot_until: Option<Wall>,
     /// After a release: what still waits, and for what.
@@ -355,6 +367,9 @@ pub struct AlarmStatus {
     pub action: String,
     /// Times raised, over all time.
     pub raised: u64,
+    /// The interlock whose trip it tells.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub trip_of: Option<Name>,
     /// Whether it stays until it is reset.
     pub latches: bool,
     /// Why it is shelved, suppressed by design or out of service.

@@ -21,8 +21,10 @@ use tokio::time::Instant;
 
 use crate::config::setup::DaemonSettings;
 use crate::control::event::{BrokerSaid, Event, Retained};
+use crate::control::sentence::{Beside, Due, Lasts};
+use crate::control::status::TankStatus;
 use crate::control::{Remembered, Tank};
-use crate::time::Steady;
+use crate::time::{Now, Steady};
 use crate::wire::metrics::{Meters, PublishResult};
 use crate::wire::{Heard, Message, MessageKind, OwnTopics, Publish, Router, TankIndex, said};
 
@@ -51,11 +53,20 @@ struct Seat {
     asked: VecDeque<Instant>,
     /// What is written down of its signals.
     records: Records,
+    /// What runs out and what falls due, as the keeper's side said last.
+    kept: (Vec<Lasts>, Vec<Due>),
 }
 
 impl Seat {
     fn new(tank: Tank, records: Records) -> Self {
-        Self { tank, armed: None, unsaved: false, asked: VecDeque::new(), records }
+        Self { tank, armed: None, unsaved: false, asked: VecDeque::new(), records, kept: (Vec::new(), Vec::new()) }
+    }
+
+    /// How the tank is: with the same sentence, whoever asks.
+    fn status(&self, now: Now) -> TankStatus {
+        let (supplies, chores) = self.kept.clone();
+        let (watched, steady_days) = (self.records.watched(), self.records.steady_days(now.wall));
+        self.tank.status_beside(&Beside { watched, steady_days, supplies, chores }, now)
     }
 }
 

@@ -5,6 +5,7 @@ use tokio::sync::oneshot;
 use crate::config::Setup;
 use crate::control::effect::Answer;
 use crate::control::event::Request;
+use crate::control::sentence::{Due, Lasts};
 use crate::control::status::{Explanation, TankStatus};
 use crate::wire::metrics::TankRecords;
 
@@ -73,6 +74,8 @@ pub enum Job {
         /// What came back from each.
         reply: oneshot::Sender<Result<Vec<TestResult>, NotFound>>,
     },
+    /// What the keeper's side knows of some tanks.
+    Keeping(Vec<Keeping>),
     /// A line for the journal of the daemon itself.
     Noted {
         /// What it is about.
@@ -82,6 +85,17 @@ pub enum Job {
     },
     /// An alarm of the daemon that another thread noticed: its text, or `None` when it is over.
     Noticed(DaemonAlarm, Option<String>),
+}
+
+/// What the keeper's side knows of a tank that its sentence says.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Keeping {
+    /// The tank's name.
+    pub tank: String,
+    /// What is used up, in whole days.
+    pub supplies: Vec<Lasts>,
+    /// What falls due.
+    pub chores: Vec<Due>,
 }
 
 /// A name that is not there, and those that are.

@@ -12,7 +12,6 @@ pub mod overheard;
 mod payload;
 pub mod router;
 pub mod said;
-pub mod sentence;
 pub mod shown;
 pub mod topics;
 

@@ -253,10 +253,11 @@ fn summary(topic: String, status: &TankStatus) -> Shown {
 }
 
 #[cfg(test)]
-pub(super) mod tests {
+mod tests {
     use super::*;
     use crate::control::ids::Name;
     use crate::control::quality::Fault;
+    use crate::control::sentence::tests::quiet_tank;
     use crate::units::Quantity;
 
     fn signal(value: Option<f64>, quality: Quality, sampled: i64) -> SignalStatus {
@@ -294,32 +295,6 @@ pub(super) mod tests {
         let value: serde_json::Value = serde_json::from_slice(&stale.payload).unwrap();
         assert_eq!(value["value"], serde_json::Value::Null);
         assert_eq!(value["reason"], "stale");
-    }
-
-    /// A tank of which nothing is to be said.
-    pub(in crate::wire) fn quiet_tank() -> TankStatus {
-        TankStatus {
-            tank: Name::new("lagoon"),
-            title: "Seagrass lagoon".to_owned(),
-            timezone: "UTC".to_owned(),
-            broker: true,
-            sentence: "all is well".to_owned(),
-            signals: vec![],
-            probes: vec![],
-            outputs: vec![],
-            interlocks: vec![],
-            rules: vec![],
-            top_offs: Vec::new(),
-            dosing: Vec::new(),
-            lights: Vec::new(),
-            drain_back: None,
-            long_term: None,
-            holds: vec![],
-            proofs: crate::control::prove::ProofsStatus::default(),
-            alarms: vec![],
-            alarm_load: crate::control::status::AlarmLoad::default(),
-            caution: None,
-        }
     }
 
     #[test]

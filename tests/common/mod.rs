@@ -147,6 +147,45 @@ holds:
   water-change: { pause: [heater, skimmer], limit: 60 min, at_limit: alarm }
 "#;
 
+/// The small lagoon, with an interlock that may be bypassed and a dosing pump with a plan.
+pub fn more_lagoon() -> String {
+    let outputs = r#"  bubbles:
+    kind: other
+    rest: on
+    plug:
+      command: { topic: lagoon/bubbles/set, on: "1", off: "0" }
+      report: { topic: lagoon/bubbles/relay, on: "1", off: "0" }
+  alkalinity:
+    kind: doser
+    delivers: 5 mL/min
+    plug:
+      command: { topic: lagoon/alkalinity/set, on: "1", off: "0" }
+      report: { topic: lagoon/alkalinity/relay, on: "1", off: "0" }
+      lease: { payload: '{"on":true,"for":{seconds}}' }
+dosing:
+  alkalinity: { adds: carbonate, strength: 1 eq/L, plan: 20 mL/d, container: 250 mL }
+temperature: {"#;
+    let interlock = r"  too-warm-for-bubbles:
+    cause: { signal: water-temp, over: 25.5 °C, lasting: 1 s, unknown: ignored }
+    effect: { off: [bubbles] }
+    consequence: It foams over.
+    action: Look.
+holds:";
+    LAGOON.replace("temperature: {", outputs).replace("holds:", interlock)
+}
+
+/// Tests that fall from day to day, invented: the plan is proposed to be more.
+pub fn propose(daemon: &Daemon) {
+    let tests: Vec<_> = (0..8)
+        .map(|n| serde_json::json!({ "day": 2 * n, "dkh": format!("{:.2} dKH", 8.4 - 0.2 * f64::from(n)) }))
+        .collect();
+    let propose = serde_json::json!({ "tests": tests, "test_sd": "0.1 dKH" });
+    let ask = serde_json::json!({ "do": "dose", "pump": "alkalinity", "what": { "propose": propose } });
+    let port = daemon.url.rsplit(':').next().unwrap().parse().unwrap();
+    let answer = web::send(port, "POST", "/api/v1/tanks/lagoon/ask", &[], &ask.to_string());
+    assert_eq!(answer.code, 200, "{answer:?}");
+}
+
 impl Config {
     pub fn new(broker: &Broker) -> Self {
         let broker = format!("host: 127.0.0.1, port: {}, client_id: keeper, keep_alive: 5 s", broker.port);
@@ -243,6 +282,10 @@ impl Daemon {
         let (code, body) = self.fetch(path).expect("the daemon answers");
         assert_eq!(code, 200, "{path}: {body}");
         serde_json::from_str(&body).unwrap()
+    }
+
+    pub fn pid(&self) -> u32 {
+        self.child.id()
     }
 
     pub fn status(&self) -> serde_json::Value {

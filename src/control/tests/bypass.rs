@@ -51,7 +51,7 @@ fn a_bypassed_leak_probe_stops_nothing_until_the_time_is_over_and_then_trips_at_
     let status = world.tank.status(world.now);
     let shown = status.interlocks[3].bypass.clone().unwrap();
     assert!(shown.cause_stands && shown.reason == WHY && shown.by == "the keeper", "{shown:?}");
-    assert!(status.sentence.contains("loor-wet bypassed"), "{}", status.sentence);
+    assert!(status.sentence.contains("Bypassed: floor wet"), "{}", status.sentence);
     // It evaporates: the top-off may run all the while, and does.
     world.reads[LEVEL] = Some(-5.0);
     world.advance_until_on(TOP_OFF);

@@ -9,15 +9,20 @@ use crate::shell::job::Job;
 use super::Keeper;
 
 impl Keeper {
-    /// Looks at one tank, and at those that share a supply with it.
-    pub(super) fn look_at(&mut self, tank: &str) {
+    /// A tank and those that share a supply with it.
+    pub(super) fn with_its_neighbours(&self, tank: &str) -> Vec<String> {
         let mut tanks = vec![tank.to_owned()];
         for supply in &self.plans.shared {
             tanks.extend(self.plans.tanks.keys().filter(|of| supply.outputs_of(of).next().is_some()).cloned());
         }
         tanks.sort();
         tanks.dedup();
-        for tank in tanks {
+        tanks
+    }
+
+    /// Looks at one tank, and at those that share a supply with it.
+    pub(super) fn look_at(&mut self, tank: &str) {
+        for tank in self.with_its_neighbours(tank) {
             let status = self.control(|reply| Job::Status { tank: tank.clone(), reply }).flatten();
             match status {
                 Some(status) => drop(self.facts.tanks.insert(tank, facts(&status))),

@@ -4,10 +4,12 @@
 //! for its counts and never waits. What the disk does not answer is neither true nor false: until it answers, nothing
 //! else is noted. Limits: one request at a time; a day's round looks at each tank once a minute.
 
+mod beside;
 mod facts;
 mod round;
 mod views;
 
+use std::collections::BTreeMap;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
 use std::time::Duration;
 
@@ -21,7 +23,7 @@ use crate::control::effect::{Answer, Outcome};
 use crate::time::{Span, Wall};
 
 use super::clock::Clock;
-use super::job::{Job, NotFound};
+use super::job::{Job, Keeping, NotFound};
 use super::store::{CareWriter, Noted};
 pub use views::{Part, Range, View};
 
@@ -128,7 +130,8 @@ impl Parts {
         let mut care = Care::replay(noted.entries);
         care.take_numbers_up_to(noted.taken);
         let facts = Facts { channels, ..Facts::default() };
-        let mut keeper = Keeper { care, plans, facts, writer, clock, control, pending: None };
+        let told_control = BTreeMap::new();
+        let mut keeper = Keeper { care, plans, facts, writer, clock, control, told_control, pending: None };
         let every = clock.real(ROUND).max(Duration::from_millis(50));
         let mut next = std::time::Instant::now() + Duration::from_secs(2).min(every);
         loop {
@@ -153,6 +156,8 @@ struct Keeper {
     writer: CareWriter,
     clock: Clock,
     control: mpsc::Sender<Job>,
+    /// What control knows of each tank's supplies and chores.
+    told_control: BTreeMap<String, Keeping>,
     /// Entries of which the disk has not said yet whether it has them.
     pending: Option<Pending>,
 }
@@ -187,6 +192,7 @@ impl Keeper {
             CareJob::Replan(plans, channels) => {
                 self.plans = *plans;
                 self.facts = Facts { channels, ..Facts::default() };
+                self.told_control.clear();
             }
             CareJob::Stop => {}
         }
@@ -216,6 +222,7 @@ impl Keeper {
         let whats: Vec<What> = decided.entries.iter().map(|entry| entry.what.clone()).collect();
         match self.write(decided.entries) {
             Written::Yes => {
+                self.tell_control(&self.with_its_neighbours(&asked.tank));
                 let mut details = decided.details;
                 details.extend(whats.iter().filter_map(|what| self.tell_the_pump(asked, what)));
                 let answer =
@@ -291,7 +298,9 @@ impl Keeper {
     fn water_changed(&mut self, tank: &str, litres: f64, since: Wall) {
         // A kill may bring the hold back, and its end is then heard of twice.
         let key = format!("hold {tank} {}", since.unix_millis());
-        if !self.note(tank, Some(key), What::WaterChange { litres }) {
+        if self.note(tank, Some(key), What::WaterChange { litres }) {
+            self.tell_control(&[tank.to_owned()]);
+        } else {
             tracing::error!(
                 "{tank}: a water change of {litres:.1} L could not be noted; say `slackwater log water-change`"
             );

@@ -26,6 +26,7 @@ impl Keeper {
         for (tank, outputs) in counted {
             self.count_once_a_day(&tank, &outputs, now);
         }
+        self.tell_control(&cared);
         for tank in cared {
             self.tell_once_a_day(&tank, now);
         }

@@ -11,7 +11,7 @@ use crate::wire::{Publish, TankIndex};
 
 use super::super::asks::Waiter;
 use super::super::daemon_alarms::DaemonAlarm;
-use super::super::job::{Job, NotFound, TankEntry, TankList};
+use super::super::job::{Job, Keeping, NotFound, TankEntry, TankList};
 use super::super::mqtt::{Reply, Tag};
 use super::{Desk, Seat};
 
@@ -131,11 +131,11 @@ impl Desk {
             Job::List(reply) => drop(reply.send(self.list())),
             Job::Statuses { from, count, reply } => {
                 let seats = self.seats.iter().skip(from).take(count.min(AT_MOST_STATUSES));
-                let shown = |seat: &Seat| (seat.tank.status(now), seat.records.shown(seat.tank.plan()));
+                let shown = |seat: &Seat| (seat.status(now), seat.records.shown(seat.tank.plan()));
                 drop(reply.send(seats.map(shown).collect()));
             }
             Job::Status { tank, reply } => {
-                drop(reply.send(self.place(&tank).map(|place| self.seats[place].tank.status(now))));
+                drop(reply.send(self.place(&tank).map(|place| self.seats[place].status(now))));
             }
             Job::Explain { tank, output, reply } => drop(reply.send(self.explain(&tank, &output))),
             Job::Ask { tank, by, request, reply } => self.ask(&tank, by, request, reply),
@@ -143,10 +143,21 @@ impl Desk {
             Job::Channels(reply) => drop(reply.send(self.notifier.channels())),
             Job::TestChannels { channel, by, reply } => self.test_channels(channel, &by, reply),
             Job::Noticed(alarm, text) => self.notice(alarm, text),
+            Job::Keeping(all) => self.keep_beside(all),
             Job::Noted { subject, text } => self.note(&subject, text),
             reload @ Job::Reload { .. } => return Some(reload),
         }
         None
+    }
+
+    fn keep_beside(&mut self, all: Vec<Keeping>) {
+        for Keeping { tank, supplies, chores } in all {
+            let kept = (supplies, chores);
+            if let Some(place) = self.place(&tank).filter(|place| self.seats[*place].kept != kept) {
+                self.seats[place].kept = kept;
+                self.outbox.changed(place);
+            }
+        }
     }
 
     fn ask(&mut self, tank: &str, by: String, request: Request, reply: oneshot::Sender<Result<Answer, NotFound>>) {
@@ -183,7 +194,7 @@ impl Desk {
             .map(|seat| TankEntry {
                 tank: seat.tank.plan().name.to_string(),
                 title: seat.tank.plan().title.clone(),
-                sentence: sentences.then(|| seat.tank.status(now).sentence),
+                sentence: sentences.then(|| seat.status(now).sentence),
             })
             .collect();
         let only = match &tanks[..] {

@@ -1,8 +1,8 @@
 //! Between control and the way out of the house: what the office wants to know, once a second.
 
 use crate::control::effect::{JournalEntry, JournalKind};
-use crate::control::status::{AlarmStatus, TankStatus};
-use crate::time::Zone;
+use crate::control::status::{AlarmStatus, SignalStatus};
+use crate::time::{Now, Zone};
 use crate::units::Quantity;
 
 use super::super::daemon_alarms::DaemonAlarm;
@@ -11,7 +11,7 @@ use super::super::notify::letter::{Letter, TestResult};
 use super::super::notify::message::{Notification, What};
 use super::super::notify::standing::Still;
 use super::super::notify::{self, daily::DailyTank};
-use super::Desk;
+use super::{Desk, Seat};
 
 type TestReply = tokio::sync::oneshot::Sender<Result<Vec<TestResult>, NotFound>>;
 
@@ -29,7 +29,7 @@ impl Desk {
         let now = self.clock.now();
         let mut active = Vec::new();
         for seat in &self.seats {
-            let status = seat.tank.status(now);
+            let status = seat.status(now);
             active.extend(status.alarms.iter().filter(|alarm| alarm.active).map(|alarm| {
                 let since = alarm.since.unwrap_or(now.wall);
                 let (tank, text) = (status.tank.to_string(), alarm.text.clone());
@@ -54,8 +54,7 @@ impl Desk {
             self.note("notify", text);
         }
         if daily {
-            let statuses = self.seats.iter().map(|seat| seat.tank.status(now));
-            let mut tanks: Vec<DailyTank> = statuses.map(|status| daily_tank(&status)).collect();
+            let mut tanks: Vec<DailyTank> = self.seats.iter().map(|seat| daily_tank(seat, now)).collect();
             if tanks.len() > MOST_TANKS {
                 tanks.sort_by_key(|tank| std::cmp::Reverse(tank.standing));
                 tanks.truncate(MOST_TANKS);
@@ -92,7 +91,7 @@ impl Desk {
                 .find(|standing| standing.alarm == alarm)
                 .map_or(Still::Gone, |standing| Still::Stands(standing.text));
         }
-        let status = self.place(tank).map(|place| self.seats[place].tank.status(self.clock.now()));
+        let status = self.place(tank).map(|place| self.seats[place].status(self.clock.now()));
         let alarms = status.map(|status| status.alarms).unwrap_or_default();
         match alarms.into_iter().find(|known| *known.alarm == *alarm) {
             Some(AlarmStatus { active: true, state: "UNACK", text, .. }) => Still::Stands(text),
@@ -102,9 +101,15 @@ impl Desk {
     }
 }
 
-fn daily_tank(status: &TankStatus) -> DailyTank {
-    let told = |quantity| matches!(quantity, Quantity::Temperature | Quantity::Salinity);
-    let readings = status.signals.iter().filter(|signal| told(signal.measures)).map(|signal| match signal.value {
+fn daily_tank(seat: &Seat, now: Now) -> DailyTank {
+    let (status, mut said) = (seat.status(now), seat.records.watched());
+    let plan = seat.tank.plan();
+    said.extend(plan.thermostat.as_ref().map(|held| plan.signals[held.signal.index()].name.to_string()));
+    let told = |signal: &&SignalStatus| {
+        matches!(signal.measures, Quantity::Temperature | Quantity::Salinity)
+            && !said.iter().any(|said| *said == *signal.signal)
+    };
+    let readings = status.signals.iter().filter(told).map(|signal| match signal.value {
         Some(value) if signal.quality.is_usable() => format!("{} {value:.1} {}", signal.signal, signal.unit),
         _ => format!("{} is not known", signal.signal),
     });

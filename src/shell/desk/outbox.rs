@@ -169,7 +169,7 @@ impl Desk {
         if !self.established {
             return;
         }
-        let status = self.seats[index].tank.status(self.clock.now());
+        let status = self.seats[index].status(self.clock.now());
         let outbox = &mut self.outbox;
         for shown in shown::of_tank(&self.own, &status) {
             if outbox.is_news(index, &shown) {

@@ -10,7 +10,7 @@ use crate::config::setup::TankFacts;
 use crate::control::Tank;
 use crate::control::ids::{ProbeId, SignalId};
 use crate::control::plan::TankPlan;
-use crate::time::{Now, Span, Steady};
+use crate::time::{Now, Span, Steady, Wall};
 use crate::units::Quantity;
 use crate::water::stats::days::{Day, Known, Rules, Steadiness};
 use crate::water::stats::weighted::Between;
@@ -140,6 +140,20 @@ impl Records {
         serde_json::to_string(&days).ok()
     }
 
+    /// The signals that have a band.
+    pub(super) fn watched(&self) -> Vec<String> {
+        self.banded().map(|record| record.name.clone()).collect()
+    }
+
+    /// The days in a row, up to the last completed one, on which all of those were in their bands.
+    pub(super) fn steady_days(&self, now: Wall) -> Option<u32> {
+        self.banded().map(|record| record.steady.in_a_row(now)).min()
+    }
+
+    fn banded(&self) -> impl Iterator<Item = &Record> {
+        self.signals.iter().filter(|record| record.has_days && record.rules.band.is_some())
+    }
+
     /// What the metrics show of it.
     pub(super) fn shown(&self, tank: &TankPlan) -> TankRecords {
         let signals = self.signals.iter().filter(|record| record.has_days).map(|record| {
@@ -217,7 +231,6 @@ mod tests {
     use crate::config;
     use crate::control::Remembered;
     use crate::control::event::{Event, Retained};
-    use crate::time::Wall;
     use std::path::Path;
 
     fn lagoon() -> (Tank, TankFacts) {

@@ -1,5 +1,7 @@
 //! A new config takes the place of the old one while the tanks go on; a refused one changes nothing.
 
+use std::collections::BTreeMap;
+
 use crate::config::Setup;
 use crate::control::effect::Durability;
 use crate::control::{Remembered, Tank};
@@ -27,7 +29,9 @@ impl Desk {
         // A tank that is gone is remembered: a latched trip must not be cleared by taking it out and in.
         let mut kept: Vec<_> = Vec::new();
         let mut old: Vec<Tank> = Vec::new();
+        let mut beside = BTreeMap::new();
         for seat in self.seats.drain(..) {
+            beside.insert(seat.tank.plan().name.clone(), seat.kept);
             kept.extend(seat.records.json().map(|json| (seat.tank.plan().name.to_string(), json)));
             old.push(seat.tank);
         }
@@ -43,7 +47,9 @@ impl Desk {
                 let known = self.shelf.remove(&*plan.name).unwrap_or(Remembered::Nothing);
                 Tank::new(plan, known, now)
             };
-            self.seats.push(Seat::new(tank, records));
+            // Until the keeper's side has looked by its new plan.
+            let kept = beside.remove(&tank.plan().name).unwrap_or_default();
+            self.seats.push(Seat { kept, ..Seat::new(tank, records) });
         }
         for tank in old {
             self.shelf.insert(tank.plan().name.to_string(), Remembered::State(Box::new(tank.state())));

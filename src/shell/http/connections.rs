@@ -18,7 +18,7 @@ use hyper::service::{Service, service_fn};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
-use tokio::net::{TcpListener, TcpStream};
+use tokio::net::{TcpListener, TcpSocket, TcpStream};
 use tokio::sync::watch;
 use tokio::time::{Instant, Sleep};
 
@@ -35,6 +35,11 @@ const HEADERS_WITHIN: Duration = Duration::from_secs(20);
 const GREATEST_HEADERS: usize = 32 * 1024;
 /// Who does not read a byte for this long does not read.
 const READS_WITHIN: Duration = Duration::from_secs(15);
+/// Bytes that the system keeps of each connection for a reader. By itself it grows them to megabytes, and finds out late
+/// that nobody reads: a stream of events would keep its place for minutes.
+const SEND_BUFFER: u32 = 64 * 1024;
+/// Connections that wait to be taken.
+const BACKLOG: u32 = 1024;
 /// After the end was asked for.
 const END_WITHIN: Duration = Duration::from_millis(250);
 
@@ -75,6 +80,17 @@ impl Drop for Place {
             _ => drop(taken.of.remove(&self.address)),
         }
     }
+}
+
+/// Listens, with small buffers for what each connection sends.
+pub(super) fn listen(address: SocketAddr) -> io::Result<TcpListener> {
+    let socket = if address.is_ipv4() { TcpSocket::new_v4()? } else { TcpSocket::new_v6()? };
+    // A restart finds its address free.
+    socket.set_reuseaddr(true)?;
+    // Connections have what the listening socket has. [socket(7), tcp(7)]
+    socket.set_send_buffer_size(SEND_BUFFER)?;
+    socket.bind(address)?;
+    socket.listen(BACKLOG)
 }
 
 /// Takes connections until `stop`.

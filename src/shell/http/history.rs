@@ -4,26 +4,31 @@
 //! ten years keeps nobody waiting. Bounds: [`MOST_POINTS`] points, [`MOST_ROWS`] rows an answer.
 
 use std::path::PathBuf;
+use std::time::Duration;
 
 use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Json, Response};
 use serde::{Deserialize, Serialize};
 
+use crate::shell::care::Part;
 use crate::shell::clock::unix_millis;
 use crate::shell::store::history::read::{Bucket, History, Mark, Series};
 use crate::time::{Wall, Zone};
 use crate::water::stats::days::Day;
 use crate::wire::ask;
 
-use super::Shared;
 use super::api::problem;
+use super::{Shared, care};
 
 const MOST_POINTS: u32 = 5000;
 const USUAL_POINTS: u32 = 500;
 /// Rows of one answer of `readings` or `days`; who wants more asks again from `next` on.
 const MOST_ROWS: u32 = 10_000;
 const MOST_MARKS: u32 = 2000;
+/// The kind of an entry of the keeper's log, and of its mark.
+const WATER_CHANGE: &str = "water-change";
+const LOG_WITHIN: Duration = Duration::from_secs(2);
 
 /// What is asked. Times: RFC 3339, a local date such as `2026-06-01`, or Unix seconds.
 #[derive(Debug, Deserialize)]
@@ -93,14 +98,35 @@ pub(super) async fn chart(
     Query(asked): Query<Asked>,
 ) -> Response {
     let points = asked.points.unwrap_or(USUAL_POINTS).clamp(1, MOST_POINTS);
+    let changes = water_changes(&shared, &tank).await;
     read(shared.data_dir, move |history| {
         let (series, (from, to)) = found(history, &tank, &asked)?;
         let (every, found) = history.chart(&series, (from, to), points)?;
-        let marks = history.marks(&tank, (from, to), MOST_MARKS)?;
+        let mut marks = history.marks(&tank, (from, to), MOST_MARKS)?;
+        let within = |mark: &Mark| (from * 1000..to * 1000).contains(&mark.at.unix_millis());
+        marks.extend(changes.into_iter().filter(within).take(MOST_MARKS as usize));
+        marks.sort_by_key(|mark| mark.at);
         let Series { signal, unit, zone, .. } = series;
         Ok(Chart { tank, signal, unit, zone: zone.to_string(), from, to, every, points: found, marks })
     })
     .await
+}
+
+/// The water changes of the keeper's log, noted by hand or by a hold, as they stand after corrections. None where the log
+/// does not answer soon: a chart does not wait for it.
+async fn water_changes(shared: &Shared, tank: &str) -> Vec<Mark> {
+    let part = Part::Log { name: Some(WATER_CHANGE.to_owned()), days: None, all: false };
+    let log = tokio::time::timeout(LOG_WITHIN, care::view(shared, tank.to_owned(), part)).await;
+    let Ok(Ok(log)) = log else { return Vec::new() };
+    let mark = |line: &serde_json::Value| {
+        Some(Mark {
+            at: Wall::from_unix_millis(line["at"].as_i64()?),
+            kind: WATER_CHANGE.to_owned(),
+            subject: line["name"].as_str()?.to_owned(),
+            text: line["says"].as_str()?.to_owned(),
+        })
+    };
+    log["entries"].as_array().into_iter().flatten().filter_map(mark).collect()
 }
 
 /// The buckets of a signal as they are kept.

@@ -136,7 +136,7 @@ pub fn run(service: Service, stop: watch::Receiver<bool>) {
 
 async fn serve(service: Service, stop: watch::Receiver<bool>) {
     let listener = loop {
-        match tokio::net::TcpListener::bind(service.settings.listen).await {
+        match connections::listen(service.settings.listen) {
             Ok(listener) => break listener,
             Err(error) => {
                 let text = format!("cannot listen on {}: {error}", service.settings.listen);

@@ -20,7 +20,7 @@ pub struct DailyTank {
     pub tank: String,
     /// What its status says in a sentence.
     pub sentence: String,
-    /// Temperature and salinity, where they are measured.
+    /// Temperature and salinity, where they are measured and the sentence does not say them.
     pub readings: Vec<String>,
     /// Alarms that stand.
     pub standing: usize,
@@ -97,7 +97,7 @@ impl Daily {
     fn line(&self, tank: &DailyTank, now: Wall) -> String {
         let raised = self.raised.get(&tank.tank).copied().unwrap_or_default();
         let alarms = match raised {
-            0 => "no alarm since the last word".to_owned(),
+            0 => "No alarm since the last word".to_owned(),
             1 => "1 alarm since the last word".to_owned(),
             many => format!("{many} alarms since the last word"),
         };
@@ -108,8 +108,10 @@ impl Daily {
             1 => ", 1 day without".to_owned(),
             days => format!(", {days} days without"),
         };
-        let readings = if tank.readings.is_empty() { String::new() } else { format!("; {}", tank.readings.join(", ")) };
-        format!("{}: {}{readings}; {alarms}{steady}", tank.tank, tank.sentence)
+        let mut all = vec![tank.sentence.clone()];
+        all.extend(tank.readings.iter().map(|reading| format!("{reading}.")));
+        all.push(format!("{alarms}{steady}."));
+        format!("{}: {}", tank.tank, all.join(" "))
     }
 }
 
@@ -128,8 +130,8 @@ mod tests {
     fn lagoon(standing: usize) -> DailyTank {
         DailyTank {
             tank: "lagoon".to_owned(),
-            sentence: "all is as it should be".to_owned(),
-            readings: vec!["water-temp 25.1 °C".to_owned()],
+            sentence: "Steady. 25.1 °C.".to_owned(),
+            readings: vec!["room-temp 21.0 °C".to_owned()],
             standing,
         }
     }
@@ -160,7 +162,7 @@ mod tests {
         let word = daily.word(&[lagoon(0)], 0, &settings(), at("2026-03-28T08:00:07Z"), zone);
         assert_eq!(
             word.text,
-            "all is well\nlagoon: all is as it should be; water-temp 25.1 °C; no alarm since the last word, 8 days without"
+            "all is well\nlagoon: Steady. 25.1 °C. room-temp 21.0 °C. No alarm since the last word, 8 days without."
         );
         assert_eq!(word.since, at("2026-03-28T08:00:00Z").wall);
         let leak = Notification { what: What::Raised, tank: "lagoon".to_owned(), ..word };
@@ -168,7 +170,7 @@ mod tests {
         let word = daily.word(&[lagoon(1)], 1, &settings(), at("2026-03-29T08:00:00Z"), zone);
         assert!(word.text.starts_with("NOT all is well: 2 alarms stand\n"), "{}", word.text);
         assert!(
-            word.text.contains("1 alarm since the last word\n") && word.priority == Priority::High,
+            word.text.contains("1 alarm since the last word.\n") && word.priority == Priority::High,
             "{}",
             word.text
         );

@@ -13,8 +13,10 @@ use super::gathered::Gathered;
 use super::stress;
 use super::weighted::Between;
 
-/// A day that is known for less than this counts in no degree heating weeks. [choice]
+/// A day that is known for less than this counts in no degree heating weeks, and ends a row of steady days. [choice]
 const KNOWN_ENOUGH: f64 = 0.5;
+/// A local day with the clock set back.
+const LONGEST_DAY: Span = Span::from_hours(25);
 
 /// How a signal's days are reckoned.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -114,6 +116,8 @@ pub struct Steadiness {
     means: Vec<(Wall, f64)>,
     /// The last completed day.
     completed: Option<Day>,
+    /// Completed days in a row, up to that one, that were in the band as long as they were known.
+    in_band_days: u32,
 }
 
 impl Steadiness {
@@ -209,6 +213,10 @@ impl Steadiness {
             }),
             heating_weeks: None,
         };
+        let follows = self.completed.as_ref().is_some_and(|last| last.until == day.from);
+        let steady = day.band.is_some_and(|band| band.below + band.above <= 0.0) && day.coverage() >= KNOWN_ENOUGH;
+        let before = if follows { self.in_band_days } else { 0 };
+        self.in_band_days = if steady { before.saturating_add(1) } else { 0 };
         day.heating_weeks = rules.warmest_month.map(|warmest| self.heating_weeks(&day, warmest));
         self.completed = Some(day.clone());
         day
@@ -228,6 +236,13 @@ impl Steadiness {
     /// Seconds over all time.
     pub fn seconds(&self) -> Seconds {
         self.seconds
+    }
+
+    /// Days in a row that were in the band as long as they were known, each known for half of it at least. None, unless
+    /// the last completed one was yesterday.
+    pub fn in_a_row(&self, now: Wall) -> u32 {
+        let yesterday = |day: &&Day| now.since(day.until) < LONGEST_DAY;
+        self.completed.as_ref().filter(yesterday).map_or(0, |_| self.in_band_days)
     }
 
     /// The last completed day.

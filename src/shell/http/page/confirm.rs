@@ -8,6 +8,7 @@ use crate::control::status::HoldStatus;
 
 use super::Look;
 use super::html::{E, plain, said};
+use super::new_water;
 use super::parts::{button, form, left, list};
 
 /// What a hold will do.
@@ -61,6 +62,7 @@ pub(super) fn release(look: &Look, hold: &HoldStatus) -> String {
     );
     let stops: Vec<String> = hold.stops.iter().rev().map(|output| plain(output)).collect();
     out += &list(&stops);
+    out += &new_water::of(look, hold);
     if look.may {
         out += &form(look, "release", &[("procedure", &hold.hold)]);
         out += &button(look, "big", &format!("End {name}"));

@@ -20,6 +20,10 @@ use super::super::problem::{Kind, Problem};
 const OURS: [&str; 2] = ["mark", "back"];
 /// Fields that mean yes or no.
 const YES: [&str; 2] = ["on_site", "confirm"];
+/// Fields that are whole numbers.
+const NUMBERS: [&str; 1] = ["code"];
+/// Pages of a tank that an order may come back to.
+const BACK_TO: [&str; 3] = ["proofs", "safeguards", "doses"];
 
 /// The fields of a form.
 pub(super) type Fields = BTreeMap<String, String>;
@@ -81,11 +85,23 @@ fn bytes(hex: &str) -> Option<Vec<u8>> {
     pairs.map(|pair| u8::from_str_radix(std::str::from_utf8(pair).ok()?, 16).ok().filter(|_| pair.len() == 2)).collect()
 }
 
+/// The page of a tank that a form came from; `None`: the tank's own.
+pub(super) fn back(fields: &Fields) -> Option<&'static str> {
+    let back = fields.get("back")?;
+    BACK_TO.into_iter().find(|page| page == back)
+}
+
 /// A form's fields as the JSON that the API takes. What is empty was not filled in.
 pub(super) fn request(fields: &Fields) -> Value {
     let given = fields.iter().filter(|(name, value)| !OURS.contains(&name.as_str()) && !value.trim().is_empty());
     let values = given.map(|(name, value)| {
-        let value = if YES.contains(&name.as_str()) { Value::from(value == "yes") } else { Value::from(value.trim()) };
+        let text = value.trim();
+        let number = text.parse::<u32>().ok().filter(|_| NUMBERS.contains(&name.as_str()));
+        let value = match number {
+            Some(number) => Value::from(number),
+            None if YES.contains(&name.as_str()) => Value::from(text == "yes"),
+            None => Value::from(text),
+        };
         (name.clone(), value)
     });
     Value::Object(values.collect::<Map<_, _>>())
@@ -98,6 +114,16 @@ mod tests {
 
     fn fields(given: &[(&str, &str)]) -> Fields {
         given.iter().map(|(name, value)| ((*name).to_owned(), (*value).to_owned())).collect()
+    }
+
+    #[test]
+    fn the_digits_of_a_message_are_a_number_and_only_our_own_pages_are_come_back_to() {
+        let form = fields(&[("do", "prove"), ("act", "yes"), ("code", " 0417 "), ("back", "proofs")]);
+        assert_eq!(request(&form), json!({ "do": "prove", "act": "yes", "code": 417 }));
+        assert_eq!(back(&form), Some("proofs"));
+        assert_eq!(request(&fields(&[("code", "x")])), json!({ "code": "x" }), "the API says what is wrong with it");
+        assert_eq!(back(&fields(&[("back", "//evil.example")])), None);
+        assert_eq!(back(&fields(&[])), None);
     }
 
     #[test]

@@ -67,6 +67,12 @@ pub(super) fn plain(name: &str) -> String {
     name.replace('-', " ")
 }
 
+/// A text as the beginning of a sentence.
+pub(super) fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
+
 /// A whole page.
 pub(super) struct Frame<'a> {
     /// The window's title.

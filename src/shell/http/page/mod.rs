@@ -11,13 +11,17 @@
 pub(super) mod assets;
 pub(super) mod calc;
 mod confirm;
+mod doses;
 mod form;
 mod html;
 mod keeping;
 pub(super) mod login;
+mod new_water;
 mod output;
 mod parts;
 mod past;
+mod proofs;
+mod safeguards;
 mod seen;
 mod told;
 mod view;
@@ -120,17 +124,76 @@ pub(super) async fn tank(
     }
     let told = asked.told.and_then(|key| shared.desk.answers.find(&who, &key));
     let told = told.map(|told| parts::told(&told)).unwrap_or_default();
-    let body = format!(
-        "{told}<div id=\"live\" data-tank=\"{}\" data-zone=\"{}\" data-speed=\"{}\">\n{live}</div>\n{}",
-        look.tank(),
-        E(look.zone),
-        shared.clock.speed(),
-        past::charts(&look, &seen)
-    );
+    let body = format!("{told}{}{}", moving(&shared, &look, "", &live), past::charts(&look, &seen));
     let title = format!("{} - Slackwater", status.title);
     // Without script the page looks again by itself.
     let head = "<noscript><meta http-equiv=\"refresh\" content=\"60\"></noscript>\n";
     Frame { title: &title, head, top: &top(&shared, &who, None), body: &body }.answer(StatusCode::OK)
+}
+
+/// What the script fetches anew whenever something changed.
+fn moving(shared: &Shared, look: &Look, page: &str, live: &str) -> String {
+    let (tank, zone, speed) = (look.tank(), E(look.zone), shared.clock.speed());
+    format!(
+        "<div id=\"live\" data-tank=\"{tank}\" data-zone=\"{zone}\" data-speed=\"{speed}\" \
+         data-from=\"/tanks/{tank}{page}?part=live\">\n{live}</div>\n"
+    )
+}
+
+/// A page of a tank that moves: what came of an order stands above it, the way back below.
+async fn of_tank(
+    (shared, who): (&Shared, &Who),
+    (tank, asked): (String, Asked),
+    (page, title): (&str, &str),
+    write: fn(&Look) -> String,
+) -> Response {
+    let status = match api::status_of(shared, tank).await {
+        Ok(status) => status,
+        Err(refusal) => return foreign(refusal),
+    };
+    let look = Look::new(shared, who, &status);
+    let live = write(&look) + &parts::as_of(&look);
+    if asked.part.as_deref() == Some("live") {
+        return html::answer(StatusCode::OK, live);
+    }
+    let told = asked.told.and_then(|key| shared.desk.answers.find(who, &key));
+    let told = told.map(|told| parts::told(&told)).unwrap_or_default();
+    let back = format!("<p><a class=\"back\" href=\"/tanks/{}\">Back to the tank</a></p>\n", look.tank());
+    let body = told + &moving(shared, &look, page, &live) + &back;
+    let again = "<noscript><meta http-equiv=\"refresh\" content=\"5\"></noscript>\n";
+    let head = if proofs::moves(&status.proofs) && page == "/proofs" { again } else { "" };
+    let title = format!("{title} - {}", status.title);
+    Frame { title: &title, head, top: &top(shared, who, Some(&status)), body: &body }.answer(StatusCode::OK)
+}
+
+/// Proof tests: what is proven, and the session that goes on.
+pub(super) async fn proofs(
+    State(shared): State<Shared>,
+    Extension(who): Extension<Who>,
+    Path(tank): Path<String>,
+    Query(asked): Query<Asked>,
+) -> Response {
+    of_tank((&shared, &who), (tank, asked), ("/proofs", "Proof tests"), proofs::page).await
+}
+
+/// Interlocks and their bypasses.
+pub(super) async fn safeguards(
+    State(shared): State<Shared>,
+    Extension(who): Extension<Who>,
+    Path(tank): Path<String>,
+    Query(asked): Query<Asked>,
+) -> Response {
+    of_tank((&shared, &who), (tank, asked), ("/safeguards", "Safeguards"), safeguards::page).await
+}
+
+/// Dosing pumps and what is proposed for them.
+pub(super) async fn doses(
+    State(shared): State<Shared>,
+    Extension(who): Extension<Who>,
+    Path(tank): Path<String>,
+    Query(asked): Query<Asked>,
+) -> Response {
+    of_tank((&shared, &who), (tank, asked), ("/doses", "Dosing"), doses::page).await
 }
 
 /// What happened, the newest first.
@@ -244,7 +307,8 @@ pub(super) async fn ask(
     Path(tank): Path<String>,
     Form(fields): Form<Fields>,
 ) -> Response {
-    let back = format!("/tanks/{}", Name(&tank));
+    let page = form::back(&fields).map(|page| format!("/{page}")).unwrap_or_default();
+    let back = format!("/tanks/{}{page}", Name(&tank));
     let work = |shared: Shared, who: Who, body: String| async move {
         api::ask_tank(&shared, tank, &who, body.as_bytes()).await
     };

@@ -64,8 +64,14 @@ pub(super) fn charts(look: &Look, seen: &Tank) -> String {
     let _ = writeln!(
         out,
         "<p class=\"links\"><a href=\"/tanks/{t}/journal\">Journal</a> <a href=\"/tanks/{t}/journal?kind=hold\">Record of \
-         holds</a> <a href=\"/tanks/{t}/log\">Log, supplies and chores</a> <a href=\"/calc\">Calculations</a></p></section>",
-        t = look.tank()
+         holds</a> <a href=\"/tanks/{t}/log\">Log, supplies and chores</a> <a href=\"/tanks/{t}/proofs\">Proof tests</a> \
+         <a href=\"/tanks/{t}/safeguards\">Safeguards</a> {doses}<a href=\"/calc\">Calculations</a></p></section>",
+        t = look.tank(),
+        doses = if look.status.dosing.is_empty() {
+            String::new()
+        } else {
+            format!("<a href=\"/tanks/{}/doses\">Dosing</a> ", look.tank())
+        }
     );
     out
 }

@@ -12,7 +12,9 @@ use crate::shell::job::TankList;
 
 use super::Look;
 use super::html::{E, Name, plain, said};
+use super::new_water;
 use super::parts::{about, button, clock, form, left, list, plain_button, since};
+use super::safeguards::state_in_words;
 use super::seen::Tank;
 
 /// The list of tanks.
@@ -34,8 +36,7 @@ pub(super) fn tanks(list: &TankList) -> String {
 /// All that changes.
 pub(super) fn live(look: &Look, seen: &Tank) -> String {
     let mut out = String::with_capacity(24 * 1024);
-    let sentence = seen.sentence(look.now, look.zone);
-    let (mood, text) = (sentence.mood.word(), E(&sentence.text));
+    let (mood, text) = (look.status.mood.word(), E(&look.status.sentence));
     let _ =
         writeln!(out, "<h1>{}</h1>\n<p class=\"lead mood-{mood}\" id=\"sentence\">{text}</p>", E(&look.status.title));
     rests_on(look, &mut out);
@@ -196,7 +197,8 @@ fn aside(look: &Look, alarm: &AlarmStatus, out: &mut String) {
 fn trip(look: &Look, interlock: &InterlockStatus, out: &mut String) {
     let name: &str = &interlock.interlock;
     // Its alarm stands above it and says the cause already.
-    let is_told = look.status.alarms.iter().any(|alarm| alarm.state != "NORM" && alarm.alarm.starts_with(name));
+    let tells = |alarm: &AlarmStatus| alarm.state != "NORM" && alarm.trip_of.as_ref() == Some(&interlock.interlock);
+    let is_told = look.status.alarms.iter().any(tells);
     let cause = interlock.cause.as_ref().filter(|_| !is_told).map(|cause| format!(": {cause}")).unwrap_or_default();
     let _ = write!(
         out,
@@ -286,6 +288,7 @@ fn held(look: &Look, hold: &HoldStatus, out: &mut String) {
     if let Some(new_water) = &hold.new_water {
         let _ = writeln!(out, "<p>{}</p>", E(new_water));
     }
+    out.push_str(&new_water::of(look, hold));
     if look.may {
         let _ = writeln!(
             out,
@@ -372,10 +375,7 @@ fn safeguards(look: &Look, out: &mut String) {
     let TankStatus { interlocks, .. } = look.status;
     out.push_str("<section id=\"safeguards\"><details id=\"all-safeguards\"><summary>Safeguards</summary>\n<ul class=\"lines\">\n");
     for interlock in interlocks {
-        let state = match interlock.state {
-            "unknown" => "armed, but its cause cannot be seen",
-            other => other,
-        };
+        let state = state_in_words(interlock);
         let last = interlock.last_trip.map(|at| format!(", last {}", clock(look, at))).unwrap_or_default();
         let _ = writeln!(
             out,
@@ -385,5 +385,9 @@ fn safeguards(look: &Look, out: &mut String) {
             interlock.trips
         );
     }
-    out.push_str("</ul></details></section>\n");
+    let _ = writeln!(
+        out,
+        "</ul><p><a href=\"/tanks/{}/safeguards\">Bypass one for a while</a></p></details></section>",
+        look.tank()
+    );
 }

@@ -50,9 +50,9 @@ pub struct Bucket {
 pub struct Mark {
     /// When.
     pub at: Wall,
-    /// The journal's word: `hold`, `trip`.
+    /// The journal's word: `hold`, `trip`; `water-change` of the keeper's log.
     pub kind: String,
-    /// The hold or the interlock.
+    /// The hold, the interlock, or the kind of the entry.
     pub subject: String,
     /// What, in words.
     pub text: String,

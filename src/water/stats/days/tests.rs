@@ -136,3 +136,36 @@ fn degree_heating_weeks_rest_on_the_means_of_days_that_are_known() {
     let over = little.passed(&rules, from.after(Span::from_hours(25)), Known::No);
     assert!(over[0].heating_weeks.unwrap().abs() < 1e-12);
 }
+
+#[test]
+fn steady_days_in_a_row_end_at_one_that_was_not_or_is_not_known_or_is_missing() {
+    let rules = rules();
+    // Of each day: the value, and hours of it that are known.
+    let row = |days: &[(&str, f64, u64)], now: Wall| {
+        let mut steady = Steadiness::default();
+        for (name, value, hours) in days {
+            let day = day(name);
+            let until = day.from.after(Span::from_hours(*hours)).min(day.until);
+            live(&mut steady, &rules, day.from, until, |_| *value);
+            // A kill in between loses nothing.
+            steady = serde_json::from_str(&serde_json::to_string(&steady).unwrap()).unwrap();
+        }
+        steady.passed(&rules, now, Known::No);
+        steady.in_a_row(now)
+    };
+    let (eighth, ninth, tenth) = ("2026-06-08", "2026-06-09", "2026-06-10");
+    let now = day("2026-06-11").from.after(Span::from_hours(1));
+    let good = |name| (name, 25.0, 24);
+    assert_eq!(row(&[good(eighth), good(ninth), good(tenth)], now), 3);
+    assert_eq!(row(&[good(eighth), (ninth, 25.6, 24), good(tenth)], now), 1);
+    assert_eq!(row(&[good(eighth), good(tenth)], now), 1, "a day is missing");
+    assert_eq!(row(&[good(ninth), (tenth, 25.0, 11)], now), 0, "hardly known");
+    assert_eq!(row(&[good(ninth), (tenth, 25.0, 13)], now), 2);
+    assert_eq!(row(&[good(eighth), good(ninth)], now), 0, "nothing is known of yesterday");
+    assert_eq!(row(&[], now), 0);
+    let no_band = Rules { band: None, ..rules };
+    let mut steady = Steadiness::default();
+    live(&mut steady, &no_band, day(tenth).from, now, |_| 25.0);
+    assert_eq!(steady.in_a_row(now), 0);
+    assert_eq!(steady.in_a_row(now.after(Span::from_hours(25))), 0, "long ago");
+}

@@ -94,7 +94,7 @@ if (live) {
     wanted = false;
     asking = true;
     try {
-      const answer = await fetch(`/tanks/${tank}?part=live`, { cache: "no-store", credentials: "same-origin" });
+      const answer = await fetch(live.dataset.from, { cache: "no-store", credentials: "same-origin" });
       if (answer.redirected) { location.reload(); return; }
       if (!answer.ok) { wanted = true; return; }
       const text = await answer.text();
@@ -154,6 +154,8 @@ if (live) {
     document.head.append(style, script);
   });
   const ink = (name) => getComputedStyle(document.body).getPropertyValue(name).trim();
+  // How each kind of mark is drawn: colour, dashes.
+  const LINES = { trip: ["--bad", []], hold: ["--deep", [4, 4]], "water-change": ["--link", [1, 3]] };
   const marked = (marks) => (plot) => {
     const { ctx, bbox } = plot;
     ctx.save();
@@ -161,12 +163,23 @@ if (live) {
     for (const mark of marks) {
       const x = plot.valToPos(mark.at / 1000, "x", true);
       if (x < bbox.left || x > bbox.left + bbox.width) continue;
-      ctx.strokeStyle = ink(mark.kind === "trip" ? "--bad" : "--deep");
-      ctx.setLineDash(mark.kind === "trip" ? [] : [4 * devicePixelRatio, 4 * devicePixelRatio]);
+      const [colour, dash] = LINES[mark.kind] || LINES.hold;
+      ctx.strokeStyle = ink(colour);
+      ctx.setLineDash(dash.map((length) => length * devicePixelRatio));
       ctx.beginPath();
       ctx.moveTo(x, bbox.top);
       ctx.lineTo(x, bbox.top + bbox.height);
       ctx.stroke();
+      if (mark.kind === "water-change") {
+        // A drop at the top: one does not hang on colour or dashes.
+        const [wide, top] = [4 * devicePixelRatio, bbox.top];
+        ctx.setLineDash([]);
+        ctx.fillStyle = ink(colour);
+        ctx.beginPath();
+        ctx.arc(x, top + 2.5 * wide, wide, -0.1 * Math.PI, 1.1 * Math.PI);
+        ctx.lineTo(x, top);
+        ctx.fill();
+      }
     }
     ctx.restore();
   };
@@ -211,8 +224,9 @@ if (live) {
       const name = chart.querySelector("figcaption");
       name.dataset.name ??= name.textContent;
       const count = (kind) => known.marks.filter((mark) => mark.kind === kind).length;
-      const marks = ["hold", "trip"].map((kind) => [count(kind), kind]).filter(([many]) => many);
-      const told = marks.map(([many, kind]) => `, ${many} ${kind === "hold" ? "line" : "trip line"}${many > 1 ? "s" : ""}${kind === "hold" ? " of holds" : ""}`).join("");
+      const s = (many) => (many > 1 ? "s" : "");
+      const words = { hold: (many) => `${many} line${s(many)} of holds`, trip: (many) => `${many} trip line${s(many)}`, "water-change": (many) => `${many} water change${s(many)}` };
+      const told = Object.keys(words).filter(count).map((kind) => `, ${words[kind](count(kind))}`).join("");
       name.textContent = `${name.dataset.name}: ${least.toFixed(2)} to ${greatest.toFixed(2)} ${unit}${low === null ? "" : `, band ${low} to ${high}`}${told}`;
       const box = chart.querySelector(".plot");
       chart.drawn?.destroy();
