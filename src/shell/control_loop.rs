@@ -15,6 +15,7 @@ use super::daemon_alarms::DaemonAlarm;
 use super::desk::Desk;
 use super::job::Job;
 use super::mqtt::{self, Arrived, Ended, LinkOptions, Poller, Protocol};
+use super::service_manager;
 
 const FIRST_PAUSE: Duration = Duration::from_millis(500);
 const LONGEST_PAUSE: Duration = Duration::from_secs(10);
@@ -298,6 +299,7 @@ async fn reload(desk: &mut Desk, connection: &mut Connection, job: Job) {
     let Job::Reload { setup, reply } = job else {
         return;
     };
+    service_manager::reloading();
     let result = match *setup {
         Ok(setup) => {
             desk.reload(setup);
@@ -313,6 +315,7 @@ async fn reload(desk: &mut Desk, connection: &mut Connection, job: Job) {
             Err(why)
         }
     };
+    service_manager::reloaded();
     if let Some(reply) = reply {
         let _ = reply.send(result);
     }

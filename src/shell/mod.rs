@@ -31,6 +31,7 @@ mod notify;
 mod pulse;
 mod run;
 mod secrets;
+mod service_manager;
 pub mod store;
 
 pub use clock::unix_nanos;

@@ -22,7 +22,7 @@ use super::lock::{DataLock, LockError};
 use super::notify::{self, Notifier};
 use super::pulse::Pulse;
 use super::store::{Found, OpenError, Store};
-use super::{background, care, control_loop, look};
+use super::{background, care, control_loop, look, service_manager};
 
 /// Questions to control that may wait.
 const INBOX: usize = 64;
@@ -154,9 +154,8 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
         if let (true, Some(loader)) = (options.hang_up_reloads, options.loader) {
             reload_on_hang_up(loader, outbox.clone());
         }
-        let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
         let desk = control_loop::run(desk, inbox, shutdown).await;
-        let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
+        service_manager::stopping();
         let _ = stop.send(true);
         care.stop();
         background::join_within(keeper, Duration::from_secs(2));
@@ -200,6 +199,7 @@ fn reload_on_hang_up(loader: Loader, inbox: mpsc::Sender<Job>) {
     };
     tokio::spawn(async move {
         while hang_up.recv().await.is_some() {
+            service_manager::reloading();
             let (loader, inbox) = (Arc::clone(&loader), inbox.clone());
             let read = move || {
                 let setup = Box::new(loader());
@@ -207,6 +207,7 @@ fn reload_on_hang_up(loader: Loader, inbox: mpsc::Sender<Job>) {
             };
             if let Err(error) = background::spawn("reload", read) {
                 tracing::error!("no reload: {error}");
+                service_manager::reloaded();
             }
         }
     });

@@ -61,7 +61,12 @@ impl Broker {
         let port = free_port();
         let lines = lines.replace("{dir}", dir.path().to_str().unwrap());
         let head = format!("user root\nlistener {port} 127.0.0.1\nset_tcp_nodelay true\npersistence false\n");
-        std::fs::write(dir.path().join("mosquitto.conf"), head + &lines).unwrap();
+        Self::by_file(port, dir, &(head + &lines))
+    }
+
+    /// One whose file says all, and that listens on this port.
+    pub fn by_file(port: u16, dir: tempfile::TempDir, text: &str) -> Self {
+        std::fs::write(dir.path().join("mosquitto.conf"), text).unwrap();
         let mut broker = Self { port, dir, child: None };
         broker.restart();
         broker

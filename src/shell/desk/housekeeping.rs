@@ -7,6 +7,7 @@ use crate::wire::Publish;
 
 use super::super::daemon_alarms::DaemonAlarm;
 use super::super::mqtt::Tag;
+use super::super::service_manager;
 use super::Desk;
 
 /// How often.
@@ -23,6 +24,8 @@ const KEPT_REQUEST_FOR: Duration = Duration::from_hours(1);
 #[derive(Debug)]
 pub(super) struct State {
     next: Instant,
+    /// Whether the first turn was told to the service manager.
+    has_turned: bool,
     beaten: Option<Instant>,
     lost_since: Option<Instant>,
     other_heard: Option<Instant>,
@@ -35,6 +38,7 @@ impl Default for State {
     fn default() -> Self {
         Self {
             next: Instant::now(),
+            has_turned: false,
             beaten: None,
             lost_since: None,
             other_heard: None,
@@ -61,7 +65,11 @@ impl Desk {
         self.pulse.turned(self.established);
         self.meters.last_turn.set(self.clock.now().wall.unix_seconds());
         // Only a loop that turns feeds it; a hanging one is ended by the service manager.
-        let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
+        if std::mem::replace(&mut self.housekeeping.has_turned, true) {
+            service_manager::turned();
+        } else {
+            service_manager::ready();
+        }
         self.asks.forget_old();
         self.watch_broker(now);
         self.serve_the_office();

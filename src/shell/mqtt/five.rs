@@ -11,7 +11,7 @@ use rumqttc::v5::{AsyncClient, ConnectionError, Event, EventLoop, MqttOptions, S
 use crate::control::event::BrokerSaid;
 use crate::wire::{Publish, Subscription};
 
-use super::{Arrived, ConnectError, Ended, GREATEST_PACKET, Incoming, LinkOptions, Reply};
+use super::{Arrived, ConnectError, Ended, GREATEST_PACKET, Incoming, LinkOptions, Reply, tls_trouble};
 
 /// The library keeps a slot for each: more than this many commands at once is not our trade.
 const IN_FLIGHT: u16 = 256;
@@ -101,7 +101,7 @@ fn ended(error: &ConnectionError) -> Ended {
         ))
         | ConnectionError::NotConnAck(_) => Ended::WrongProtocol(text),
         ConnectionError::ConnectionRefused(code) => Ended::Refused(format!("{code:?}")),
-        _ => Ended::Lost(text),
+        _ => Ended::Lost(tls_trouble::of(error).unwrap_or(text)),
     }
 }
 

@@ -12,6 +12,7 @@
 mod five;
 mod options;
 mod three;
+mod tls_trouble;
 
 use std::collections::{BTreeSet, HashMap, VecDeque};
 

@@ -75,8 +75,10 @@ fn configuration(tls: &TlsSettings) -> Result<TlsConfiguration, ConnectError> {
     let bad = |path: &std::path::Path, why: &dyn fmt::Display| {
         ConnectError(format!("cannot use the certificate or key `{}`: {why}\n  it must be PEM", path.display()))
     };
+    let place = |path: &std::path::Path| secrets::place(path).map_err(|error| ConnectError(error.to_string()));
     let certificates = |path: &std::path::Path| -> Result<Vec<CertificateDer<'static>>, ConnectError> {
-        let list: Result<Vec<_>, _> = CertificateDer::pem_file_iter(path).map_err(|error| bad(path, &error))?.collect();
+        let list: Result<Vec<_>, _> =
+            CertificateDer::pem_file_iter(place(path)?).map_err(|error| bad(path, &error))?.collect();
         list.map_err(|error| bad(path, &error))
     };
     let mut roots = rustls::RootCertStore::empty();
@@ -94,7 +96,7 @@ fn configuration(tls: &TlsSettings) -> Result<TlsConfiguration, ConnectError> {
         None => builder.with_no_client_auth(),
         Some((certificate, key)) => {
             let chain = certificates(certificate)?;
-            let private = PrivateKeyDer::from_pem_file(key).map_err(|error| bad(key, &error))?;
+            let private = PrivateKeyDer::from_pem_file(place(key)?).map_err(|error| bad(key, &error))?;
             builder.with_client_auth_cert(chain, private).map_err(|error| bad(certificate, &error))?
         }
     };

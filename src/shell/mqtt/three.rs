@@ -8,7 +8,7 @@ use rumqttc::{
 use crate::control::event::BrokerSaid;
 use crate::wire::{Publish, Subscription};
 
-use super::{Arrived, ConnectError, Ended, GREATEST_PACKET_OF_311, Incoming, LinkOptions};
+use super::{Arrived, ConnectError, Ended, GREATEST_PACKET_OF_311, Incoming, LinkOptions, tls_trouble};
 
 /// As for MQTT 5; such a broker cannot say what it bears, and 20 is what is common.
 const IN_FLIGHT: u16 = 20;
@@ -73,7 +73,7 @@ fn ended(error: &ConnectionError) -> Ended {
         ConnectionError::ConnectionRefused(ConnectReturnCode::RefusedProtocolVersion)
         | ConnectionError::NotConnAck(_) => Ended::WrongProtocol(text),
         ConnectionError::ConnectionRefused(code) => Ended::Refused(format!("{code:?}")),
-        _ => Ended::Lost(text),
+        _ => Ended::Lost(tls_trouble::of(error).unwrap_or(text)),
     }
 }
 

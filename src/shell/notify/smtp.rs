@@ -10,6 +10,7 @@ use lettre::transport::smtp::client::{Certificate, Tls, TlsParameters};
 use lettre::{SmtpTransport, Transport};
 
 use crate::config::channel::{MailSettings, MailTls, Secret};
+use crate::shell::secrets;
 
 use super::message::{Around, Notification};
 use super::template::{self, Content};
@@ -83,7 +84,8 @@ impl Mail {
             if let Some(path) = &settings.ca_file {
                 let bad =
                     |why: String| Failure::refused(format!("cannot use `{}`: {why}", path.display()), LOOK_AT_TLS);
-                let pem = std::fs::read(path).map_err(|error| bad(error.to_string()))?;
+                let place = secrets::place(path).map_err(|error| bad(error.to_string()))?;
+                let pem = std::fs::read(place).map_err(|error| bad(error.to_string()))?;
                 builder =
                     builder.add_root_certificate(Certificate::from_pem(&pem).map_err(|error| bad(error.to_string()))?);
             }
