@@ -52,6 +52,7 @@ mod replan;
 mod report;
 mod requests;
 mod restart;
+mod restored;
 mod spacing;
 pub mod state;
 pub mod status;
