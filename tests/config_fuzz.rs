@@ -6,7 +6,7 @@ use std::path::PathBuf;
 
 use proptest::prelude::*;
 use slackwater::config::understood::understood;
-use slackwater::config::{Files, understand};
+use slackwater::config::{Files, drill, understand};
 use slackwater::control::plan::{OnUnknown, OutputKind, Switch};
 
 fn text(path: &str) -> String {
@@ -242,5 +242,24 @@ proptest! {
         let mut files = Files(FILES.iter().map(|name| ((*name).to_owned(), Ok(text(&format!("config/{name}"))))).collect());
         files.0[which].1 = Ok(anything);
         assert_sound(&files);
+    }
+
+    #[test]
+    fn no_mutation_of_a_drill_panics_its_reader(
+        which in 0..1000usize,
+        mutations in proptest::collection::vec(mutation(), 1..6),
+    ) {
+        let dir = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("config/drills");
+        let mut files: Vec<PathBuf> = std::fs::read_dir(dir).unwrap().map(|entry| entry.unwrap().path()).collect();
+        files.sort();
+        let path = &files[which % files.len()];
+        let mut mutated = std::fs::read_to_string(path).unwrap();
+        for mutation in &mutations {
+            mutated = mutate(&mutated, mutation);
+        }
+        if let Err(problems) = drill::read("drill.yaml", &mutated) {
+            prop_assert!(!problems.0.is_empty());
+            prop_assert!(problems.0.iter().all(|problem| !problem.what.is_empty() && !problem.what.contains('\n')));
+        }
     }
 }

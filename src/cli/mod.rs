@@ -6,6 +6,7 @@
 mod alarms;
 mod alarms_report;
 pub mod ask;
+mod backup;
 pub mod bypass;
 mod calc;
 pub mod care;
@@ -74,6 +75,8 @@ enum Command {
     Items(Box<care::items::Items>),
     Spots(care::spots::Spots),
     Export(export::Export),
+    Backup(backup::Backup),
+    Restore(backup::Restore),
     Alarms(alarms::Alarms),
     Shelve(set_aside::Shelve),
     Unshelve(set_aside::Unshelve),
@@ -114,6 +117,8 @@ pub fn main() -> ExitCode {
         Command::Items(items) => items.run(),
         Command::Spots(spots) => spots.run(),
         Command::Export(export) => export.run(),
+        Command::Backup(backup) => backup.run(),
+        Command::Restore(restore) => restore.run(),
         Command::Alarms(alarms) => alarms.run(),
         Command::Shelve(shelve) => shelve.run(),
         Command::Unshelve(unshelve) => unshelve.run(),

@@ -72,7 +72,7 @@ impl Tank {
             }
             AlarmSource::ProbeLost(probe) => self.probes[probe.index()].trust(),
             AlarmSource::StateDamaged => {
-                self.damaged = false;
+                (self.damaged, self.restored_from) = (false, None);
                 self.top_offs.iter_mut().for_each(super::top_off::TopOff::forget_assumed);
                 self.dosers.iter_mut().for_each(super::dosing::Doser::forget_assumed);
             }

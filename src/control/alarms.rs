@@ -194,6 +194,10 @@ impl Tank {
             AlarmSource::Drift(source) => self.drift_words(*source),
             AlarmSource::PowerLost => self.power_lost_words(),
             AlarmSource::ClockJumped => "the wall clock jumped by more than a minute".to_owned(),
+            AlarmSource::StateDamaged if self.damaged && self.restored_from.is_some() => {
+                let taken = self.restored_from.map_or_else(String::new, |taken| self.plan.zone.show(taken));
+                format!("the state is that of a backup of {taken}; what happened since is not known: heater trips are taken as latched, budgets as spent and dosing slots as given, and a hold begun since is lost")
+            }
             AlarmSource::StateDamaged if self.damaged => {
                 "the saved state could not be read; heater trips are taken as latched, top-off budgets as spent, and holds are not known"
                     .to_owned()

@@ -69,6 +69,7 @@ impl Tank {
             proofs: self.proofs_record(),
             alarms: alarms.collect(),
             damaged: self.damaged,
+            restored_from: self.restored_from,
         }
     }
 
@@ -76,13 +77,16 @@ impl Tank {
         match remembered {
             Remembered::Nothing => {}
             Remembered::State(state) => self.restore(&state),
-            Remembered::Damaged(reason) => self.assume_the_worst(&reason),
+            Remembered::Damaged(reason) => self.assume_the_worst(&format!(
+                "the saved state could not be read ({reason}), so it may have been latched"
+            )),
+            Remembered::Restored(state, taken) => self.restore_from_backup(*state, taken),
         }
     }
 
     /// Nobody knows what was latched: every latching trip of a heater is taken as latched, every
     /// top-off's budget as spent, pumps stay as found, and a person must look.
-    fn assume_the_worst(&mut self, reason: &str) {
+    pub(super) fn assume_the_worst(&mut self, cause: &str) {
         self.damaged = true;
         self.unsaved = true;
         for (plan, live) in self.plan.top_offs.iter().zip(&mut self.top_offs) {
@@ -96,11 +100,11 @@ impl Tank {
                 .effects
                 .iter()
                 .any(|(output, to)| *to == Switch::Off && self.plan.outputs[output.index()].kind == OutputKind::Heater);
-            if heats && plan.latch != Latch::Never {
+            if heats && plan.latch != Latch::Never && live.stage != Stage::Latched {
                 live.stage = Stage::Latched;
                 live.known = true;
                 live.since = self.now.wall;
-                live.cause = format!("the saved state could not be read ({reason}), so it may have been latched");
+                cause.clone_into(&mut live.cause);
             }
         }
     }
@@ -108,6 +112,7 @@ impl Tank {
     pub(super) fn restore(&mut self, state: &TankState) {
         let now = self.now;
         self.damaged = state.damaged;
+        self.restored_from = state.restored_from;
         self.thermostat.changeovers = Often::from_ages(&state.changeovers, now.steady);
         self.drain_back = super::drain_back::DrainBack::restored(&state.drain_back);
         self.drift = super::drift::Drift::restored(&state.drift, &self.plan, now.steady);

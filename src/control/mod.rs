@@ -52,6 +52,7 @@ mod replan;
 mod report;
 mod requests;
 mod restart;
+mod restored;
 pub mod sentence;
 mod spacing;
 pub mod state;

@@ -42,6 +42,9 @@ pub struct TankState {
     pub alarms: BTreeMap<Name, AlarmRecord>,
     /// The state that this one replaced could not be read; until somebody acknowledges it.
     pub damaged: bool,
+    /// It is that of a backup of this moment; until somebody acknowledges it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub restored_from: Option<Wall>,
 }
 
 /// An interlock's record.

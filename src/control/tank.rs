@@ -7,7 +7,7 @@
 //! time alone changes nothing, so a step whose event changed nothing has nothing to settle and ends there.
 //! A property test steps a second tank that always settles beside this one, and finds no difference.
 
-use crate::time::{Now, Span, Steady};
+use crate::time::{Now, Span, Steady, Wall};
 use crate::units::{Conductivity, Temperature};
 use crate::water::salinity_probe;
 
@@ -58,6 +58,8 @@ pub enum Remembered {
     State(Box<TankState>),
     /// There was one and it cannot be read: safe values are taken.
     Damaged(String),
+    /// The state of a backup of this moment: what may have been spent, given or latched since is taken as such.
+    Restored(Box<TankState>, Wall),
 }
 
 /// Whether another settling at once could find something to do.
@@ -120,6 +122,8 @@ pub struct Tank {
     /// Whether the broker session stands.
     pub(super) connected: bool,
     pub(super) damaged: bool,
+    /// The state came from a backup of this moment, and nobody has acknowledged that yet.
+    pub(super) restored_from: Option<Wall>,
     pub(super) jumped_at: Option<Steady>,
     pub(super) now: Now,
     /// When this daemon began to look after the tank.
@@ -173,6 +177,7 @@ impl Tank {
             plugs,
             connected: false,
             damaged: false,
+            restored_from: None,
             jumped_at: None,
             now,
             began_at: now.steady,

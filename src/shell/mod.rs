@@ -17,6 +17,7 @@
 pub mod alarm_lines;
 mod asks;
 pub mod background;
+pub mod backup;
 mod care;
 pub mod clock;
 mod control_loop;

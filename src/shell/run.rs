@@ -11,6 +11,7 @@ use tokio::sync::{mpsc, watch};
 
 use crate::config::{Setup, TankSetup};
 use crate::control::Remembered;
+use crate::time::Wall;
 use crate::wire::metrics::Meters;
 
 use super::clock::Clock;
@@ -21,7 +22,7 @@ use super::job::Job;
 use super::lock::{DataLock, LockError};
 use super::notify::{self, Notifier};
 use super::pulse::Pulse;
-use super::store::{Found, OpenError, Store};
+use super::store::{Found, OpenError, Store, doubts};
 use super::{background, care, control_loop, look, service_manager};
 
 /// Questions to control that may wait.
@@ -111,6 +112,7 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
         let care_parts = care::Parts::new(&setup, found.care.clone(), store.care_writer(), clock);
         let care = care_parts.handle();
         let steadiness = found.steadiness.clone();
+        store.expect(setup.tanks.iter().map(|tank| tank.plan.name.to_string()).collect());
         let (tanks, shelf) = remembered(setup.tanks, found);
         meters.reload_ok.set(1);
         meters.reload_at.set(clock.now().wall.unix_seconds());
@@ -167,19 +169,27 @@ pub fn run(setup: Setup, options: Options, shutdown: impl Future<Output = ()>) -
 
 /// Each tank with what the store remembers of it, and what is left.
 fn remembered(tanks: Vec<TankSetup>, found: Found) -> (Vec<(TankSetup, Remembered)>, BTreeMap<String, Remembered>) {
-    let damaged = found.damaged;
+    let mut doubts = found.doubts;
+    // Of a tank that has no state here: why that does not say that it never had one.
+    let any = doubts.remove(doubts::ANY).map(|doubt| doubt.why);
+    let damaged = found.damaged.or(any);
     let mut known: BTreeMap<String, Remembered> = found
         .states
         .into_iter()
         .map(|(tank, state)| {
             let state = state.and_then(|json| serde_json::from_str(&json).map_err(|error| error.to_string()));
-            let remembered = match state {
-                Ok(state) => Remembered::State(Box::new(state)),
-                Err(why) => Remembered::Damaged(why),
+            let taken = doubts.get(&tank).and_then(|doubt| doubt.taken).map(Wall::from_unix_millis);
+            let remembered = match (state, taken) {
+                (Ok(state), None) => Remembered::State(Box::new(state)),
+                (Ok(state), Some(taken)) => Remembered::Restored(Box::new(state), taken),
+                (Err(why), _) => Remembered::Damaged(why),
             };
             (tank, remembered)
         })
         .collect();
+    for (tank, doubt) in doubts {
+        known.entry(tank).or_insert(Remembered::Damaged(doubt.why));
+    }
     let tanks = tanks
         .into_iter()
         .map(|tank| {

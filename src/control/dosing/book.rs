@@ -209,6 +209,18 @@ impl Book {
         self.doses += 1;
     }
 
+    /// Nobody knows what was given until this slot: all of it may have been, so nothing is made up for. A correction that
+    /// takes away stays, for less is the safe side.
+    pub fn assume_given(&mut self, plan: &DosingPlan, slot: SlotId) {
+        self.last = self.last.max(Some(slot));
+        (self.owed, self.behind) = (0.0, 0.0);
+        // As after a day without any dose: what is missed before the next one is not owed either.
+        self.missed_in_row = u32::try_from(plan.slots.len()).unwrap_or(u32::MAX);
+        if self.correction > 0.0 || self.correction_left > 0.0 {
+            (self.correction, self.correction_left) = (0.0, 0.0);
+        }
+    }
+
     /// A dose was cut short: so many mL were certainly not given.
     pub fn cut_short(&mut self, ml: f64) {
         let per_day = self.per_day();

@@ -19,7 +19,7 @@ mod proposal;
 mod slots;
 mod status;
 
-use crate::time::{Now, Span, Steady, Wall};
+use crate::time::{Now, Span, Steady, Wall, Zone};
 
 use super::deadlines::Deadlines;
 use super::effect::DeadlineKind;
@@ -460,6 +460,12 @@ impl Doser {
     /// The record was lost: the day's budget is taken as spent.
     pub fn assume_spent(&mut self, plan: &DosingPlan, now: Steady) {
         self.ledger.assume(plan.most_per_day / 1000.0, now);
+    }
+
+    /// The book is a backup's: whatever was due until now may have been given.
+    pub fn assume_given(&mut self, plan: &DosingPlan, zone: Zone, now: Now) {
+        self.book.assume_given(plan, slots::current(plan, zone, now.wall));
+        self.rested_at = Some(now.steady.after(plan.apart));
     }
 
     /// The same pump under a new plan.

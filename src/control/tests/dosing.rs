@@ -312,6 +312,28 @@ fn a_lost_record_gives_nothing_for_a_day_or_until_a_person_looked() {
 }
 
 #[test]
+fn a_backup_makes_up_for_no_dose_gives_no_slot_again_and_drops_a_correction_that_adds() {
+    let mut world = world();
+    world.advance(Span::from_hours(3));
+    let mut state = world.tank.state();
+    let name = state.dosing.keys().next().unwrap().clone();
+    let book = &mut state.dosing.get_mut(&name).unwrap().book;
+    (book.owed, book.correction, book.correction_left) = (2.0, 10.0, 40.0);
+    let (state, taken) = (Box::new(state), world.now.wall);
+    world.advance(Span::from_hours(5));
+    world.commands.clear();
+    world.restart_with(|_| Remembered::Restored(state, taken));
+    world.advance(Span::from_hours(4));
+    assert_eq!(doses(&world, ALKALINITY), 0, "a day's limit counts as spent");
+    world.ask(Request::Acknowledge { alarm: None });
+    world.commands.clear();
+    world.advance(Span::from_hours(4));
+    let plan = world.tank.plan().dosing[0].per_day;
+    assert_eq!(doses(&world, ALKALINITY), 4, "a slot an hour");
+    assert!(given(&world, ALKALINITY) <= 4.0 * plan / 24.0 + 0.05, "{} mL", given(&world, ALKALINITY));
+}
+
+#[test]
 fn still_water_is_not_dosed_and_a_dose_is_cut_short_by_a_hold() {
     let mut world = world();
     world.reads[LEVEL] = Some(0.0);
@@ -522,6 +544,8 @@ enum Act {
     Reload(u32),
     ClockJump(i64),
     Damage,
+    Backup,
+    Restore,
     Acknowledge,
     Dose(usize, DoseAsk),
     Sump(f64),
@@ -566,8 +590,17 @@ fn acts() -> impl Strategy<Value = Act> {
         4 => Just(Act::Kill),
         2 => (1..200_000u64).prop_map(Act::Outage),
         1 => prop_oneof![Just(24u32), Just(12), Just(48)].prop_map(Act::Reload),
-        2 => prop_oneof![-8_000_000..8_000_000i64, -400_000_000..400_000_000i64].prop_map(Act::ClockJump),
+        2 => prop_oneof![
+            4 => -8_000_000..8_000_000i64,
+            4 => -400_000_000..400_000_000i64,
+            // To 1970, and by years either way.
+            1 => Just(-1_780_308_000_000i64),
+            1 => Just(630_720_000_000i64),
+            1 => Just(-94_608_000_000i64),
+        ].prop_map(Act::ClockJump),
         1 => Just(Act::Damage),
+        1 => Just(Act::Backup),
+        2 => Just(Act::Restore),
         1 => Just(Act::Acknowledge),
         3 => (pump, dose_asks()).prop_map(|(o, d)| Act::Dose(o, d)),
         1 => (-120.0..10.0f64).prop_map(Act::Sump),
@@ -592,6 +625,7 @@ struct Checked {
     /// The plan in force at most so far, mL a day.
     calibrating: [bool; 2],
     slots: u32,
+    backup: Option<(crate::control::state::TankState, crate::time::Wall)>,
 }
 
 impl Checked {
@@ -601,6 +635,7 @@ impl Checked {
             book: DoseBook::default(),
             calibrating: [false; 2],
             slots: 24,
+            backup: None,
         };
         this.world.effects.clear();
         this
@@ -744,9 +779,15 @@ impl Checked {
             }
             Act::Reset => self.ask(Request::Reset { interlock: None }),
             Act::Acknowledge => self.ask(Request::Acknowledge { alarm: None }),
-            Act::Kill => self.restart(0, false),
-            Act::Outage(seconds) => self.restart(*seconds, false),
-            Act::Damage => self.restart(0, true),
+            Act::Kill => self.restart(0, None),
+            Act::Outage(seconds) => self.restart(*seconds, None),
+            Act::Damage => self.restart(0, Some(Remembered::Damaged("a test says so".to_owned()))),
+            Act::Backup => self.backup = Some((self.world.tank.state(), self.world.now.wall)),
+            Act::Restore => {
+                if let Some((state, taken)) = self.backup.clone() {
+                    self.restart(0, Some(Remembered::Restored(Box::new(state), taken)));
+                }
+            }
             Act::Reload(slots) => {
                 let mut changed = lagoon();
                 for (pump, offset) in [(0, 0), (1, 1800)] {
@@ -771,7 +812,7 @@ impl Checked {
         }
     }
 
-    fn restart(&mut self, outage: u64, damaged: bool) {
+    fn restart(&mut self, outage: u64, instead: Option<Remembered>) {
         let before = self.world.now.steady;
         let span = Span::from_seconds(outage);
         self.book.earlier = self.book.earlier.plus(before.since(Steady::from_millis(77)));
@@ -780,12 +821,22 @@ impl Checked {
         self.world.broker = true;
         self.book.reported = [None; 8];
         self.book.on = [false; 2];
-        if damaged {
-            // What is lost nobody knows; the limits and the day without a dose stand for it.
-            self.book.slots = Default::default();
-            self.world.restart_with(|_| Remembered::Damaged("a test says so".to_owned()));
-        } else {
-            self.world.kill_and_restart();
+        match instead {
+            Some(Remembered::Restored(state, taken)) => {
+                // What is given by the time of the restore is known as given; what a clock ahead gave, nobody knows.
+                let day = self.world.tank.plan().zone.day_number(self.world.now.wall.max(taken));
+                self.book.slots.iter_mut().for_each(|slots| slots.retain(|slot| slot.0 <= day));
+                if self.world.now.wall < taken {
+                    self.book.slots = Default::default();
+                }
+                self.world.restart_with(|_| Remembered::Restored(state, taken));
+            }
+            Some(lost) => {
+                // What is lost nobody knows; the limits and the day without a dose stand for it.
+                self.book.slots = Default::default();
+                self.world.restart_with(|_| lost);
+            }
+            None => self.world.kill_and_restart(),
         }
         self.check();
     }

@@ -43,6 +43,8 @@ enum Act {
     ClockJump(i64),
     /// The daemon is killed and its record cannot be read.
     Damage,
+    Backup,
+    Restore,
 }
 
 fn switches() -> impl Strategy<Value = Switch> {
@@ -108,8 +110,16 @@ fn acts() -> impl Strategy<Value = Act> {
         1 => Just(Act::Acknowledge),
         2 => Just(Act::Kill),
         1 => Just(Act::Damage),
+        1 => Just(Act::Backup),
+        1 => Just(Act::Restore),
         1 => Just(Act::Reload),
-        1 => (-90_000_000..90_000_000i64).prop_map(Act::ClockJump),
+        1 => prop_oneof![
+            3 => -90_000_000..90_000_000i64,
+            // To 1970, and by years either way.
+            1 => Just(-1_780_308_000_000i64),
+            1 => Just(630_720_000_000i64),
+            1 => Just(-94_608_000_000i64),
+        ].prop_map(Act::ClockJump),
     ]
 }
 
@@ -241,6 +251,7 @@ impl Shadow {
 struct Checked {
     world: World,
     shadow: Shadow,
+    backup: Option<(crate::control::state::TankState, Wall)>,
     trace: String,
     traced: bool,
     requests: u64,
@@ -248,8 +259,14 @@ struct Checked {
 
 impl Checked {
     fn new() -> Self {
-        let mut this =
-            Self { world: World::new(), shadow: Shadow::default(), trace: String::new(), traced: false, requests: 0 };
+        let mut this = Self {
+            world: World::new(),
+            shadow: Shadow::default(),
+            backup: None,
+            trace: String::new(),
+            traced: false,
+            requests: 0,
+        };
         let effects = std::mem::take(&mut this.world.effects);
         this.check(&effects);
         this
@@ -373,6 +390,15 @@ impl Checked {
                 water.damaged = Some(water.earlier).map(|span| Steady::from_millis(77).after(span));
                 self.shadow = Shadow { water, ..Shadow::default() };
                 self.world.restart_with(|_| Remembered::Damaged("a test says so".to_owned()));
+                self.starts();
+            }
+            Act::Backup => self.backup = Some((self.world.tank.state(), self.world.now.wall)),
+            Act::Restore => {
+                let Some((state, taken)) = self.backup.clone() else { return };
+                let mut water = self.forgets();
+                water.damaged = Some(water.earlier).map(|span| Steady::from_millis(77).after(span));
+                self.shadow = Shadow { water, ..Shadow::default() };
+                self.world.restart_with(|_| Remembered::Restored(Box::new(state), taken));
                 self.starts();
             }
             Act::Reload => {

@@ -18,6 +18,7 @@ mod plugs;
 mod power;
 mod prove;
 mod restarts;
+mod restored;
 mod stories;
 mod top_off;
 mod water_and_probes;

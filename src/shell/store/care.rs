@@ -30,15 +30,16 @@ pub(super) fn prepare(connection: &Connection) -> rusqlite::Result<()> {
 pub(super) fn read(connection: &Connection) -> rusqlite::Result<Noted> {
     let mut statement = connection.prepare("SELECT id, json, crc FROM care ORDER BY id")?;
     let rows =
-        statement.query_map([], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, String>(1)?, row.get::<_, u32>(2)?)))?;
+        statement.query_map([], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, String>(1), row.get::<_, u32>(2))))?;
     let mut noted = Noted::default();
     for row in rows {
         let (id, json, crc) = row?;
         noted.taken = noted.taken.max(u64::try_from(id).unwrap_or(0));
-        let entry = if crc32(json.as_bytes()) == crc {
-            serde_json::from_str::<Entry>(&json).map_err(|error| error.to_string())
-        } else {
-            Err("its checksum is wrong".to_owned())
+        let entry = match (json, crc) {
+            (Ok(json), Ok(crc)) if crc32(json.as_bytes()) == crc => {
+                serde_json::from_str::<Entry>(&json).map_err(|error| error.to_string())
+            }
+            _ => Err("its checksum is wrong".to_owned()),
         };
         match entry {
             Ok(entry) => noted.entries.push(entry),

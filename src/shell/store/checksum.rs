@@ -7,6 +7,11 @@ pub fn crc32(bytes: &[u8]) -> u32 {
     })
 }
 
+/// The checksum of a tank's saved state: a row under another tank's name is as wrong as one that rotted.
+pub fn crc_of_state(tank: &str, json: &str) -> u32 {
+    crc32(format!("{tank}\n{json}").as_bytes())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -7,7 +7,7 @@
 //! Direction of failure: a file that cannot be trusted is moved aside and never used; whoever asks
 //! for a state then hears that there was one, and takes safe values.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -18,12 +18,16 @@ use crate::care::Entry;
 use crate::control::effect::{Durability, JournalEntry};
 
 use super::care::{self, Noted};
-use super::checksum::crc32;
+use super::checksum::{crc_of_state, crc32};
+use super::doubts::{self, Doubt};
 use super::history::{self, DayOf, Sample};
 use crate::shell::clock::unix_millis;
 
 /// The version of the tables; a greater one is from a newer daemon, a smaller one is brought up to it.
-const SCHEMA: i64 = 2;
+pub(in crate::shell) const SCHEMA: i64 = 2;
+
+/// No daemon ever writes more: such a version has rotted, and is no reason not to start.
+const GREATEST_VERSION: i64 = 1000;
 
 /// Room kept for states on a full disk, bytes.
 const BALLAST: i64 = 1024 * 1024;
@@ -41,6 +45,8 @@ pub struct Found {
     pub care: Noted,
     /// Each tank's running day as JSON.
     pub steadiness: BTreeMap<String, String>,
+    /// Tanks of which less is known than once was.
+    pub doubts: BTreeMap<String, Doubt>,
 }
 
 /// Why the file cannot be had.
@@ -77,6 +83,8 @@ impl std::error::Error for OpenError {}
 pub struct Database {
     connection: Connection,
     durability: Option<Durability>,
+    /// Tanks with a mark, until their next state is written.
+    doubted: BTreeSet<String>,
 }
 
 /// What one transaction writes.
@@ -129,7 +137,11 @@ impl Database {
     fn try_open(path: &Path) -> Result<(Self, Found), Trouble> {
         let connection = Connection::open(path)?;
         connection.busy_timeout(Duration::from_millis(200))?;
+        let fresh = connection.query_row("SELECT count(*) FROM sqlite_master", [], |row| row.get::<_, i64>(0))? == 0;
         let version: i64 = connection.query_row("PRAGMA user_version", [], |row| row.get(0))?;
+        if !(0..=GREATEST_VERSION).contains(&version) {
+            return Err(Trouble::Damaged(format!("its version cannot be {version}")));
+        }
         if version > SCHEMA {
             return Err(Trouble::Newer(version));
         }
@@ -158,26 +170,37 @@ impl Database {
             return Err(Trouble::Damaged(check));
         }
         care::prepare(&connection)?;
+        doubts::prepare(&connection)?;
+        if let Some(aside) = last_aside(path).filter(|_| fresh) {
+            let why = format!("the store was damaged and is kept as `{}`", aside.display());
+            doubts::note(&connection, doubts::ANY, &Doubt { why, taken: None })?;
+        }
         let care = care::read(&connection)?;
         let states = read_states(&connection)?;
         let steadiness = read_steadiness(&connection)?;
-        let mut database = Self { connection, durability: None };
+        let mut doubts = doubts::read(&connection)?;
+        let doubted = doubts.keys().cloned().collect();
+        if let Some(why) = states.values().find_map(|state| state.as_ref().err()) {
+            // Whose row it was may be what rotted.
+            doubts.entry(doubts::ANY.to_owned()).or_insert(Doubt { why: why.clone(), taken: None });
+        }
+        let mut database = Self { connection, durability: None, doubted };
         let instance = database.instance()?;
         let _ = database.lay_ballast();
-        Ok((database, Found { states, damaged: None, instance, steadiness, care }))
+        Ok((database, Found { states, damaged: None, instance, steadiness, care, doubts }))
     }
 
     /// This data directory's own name: made once, from the time and the process.
     fn instance(&self) -> rusqlite::Result<String> {
-        let known: Option<String> = self
+        let known: Option<Option<String>> = self
             .connection
-            .query_row("SELECT value FROM daemon WHERE key = 'instance'", [], |row| row.get(0))
+            .query_row("SELECT value FROM daemon WHERE key = 'instance'", [], |row| Ok(row.get(0).ok()))
             .optional()?;
-        if let Some(known) = known {
+        if let Some(known) = known.flatten().filter(|known| !known.is_empty()) {
             return Ok(known);
         }
         let fresh = fresh_instance();
-        let _ = self.connection.execute("INSERT INTO daemon VALUES ('instance', ?1)", [&fresh]);
+        let _ = self.connection.execute("INSERT OR REPLACE INTO daemon VALUES ('instance', ?1)", [&fresh]);
         Ok(fresh)
     }
 
@@ -228,8 +251,11 @@ impl Database {
             transaction.prepare_cached("INSERT OR REPLACE INTO state VALUES (?1, ?2, ?3)")?.execute(params![
                 tank,
                 json,
-                crc32(json.as_bytes())
+                crc_of_state(tank, json)
             ])?;
+            if self.doubted.contains(tank) {
+                doubts::settle(&transaction, tank)?;
+            }
         }
         for (tank, entry) in &batch.journal {
             transaction
@@ -239,7 +265,18 @@ impl Database {
         history::write_samples(&transaction, &batch.samples)?;
         history::write_days(&transaction, &batch.days)?;
         history::write_steadiness(&transaction, &batch.steadiness)?;
-        transaction.commit()
+        transaction.commit()?;
+        self.doubted.retain(|tank| !batch.states.contains_key(tank));
+        Ok(())
+    }
+
+    /// These tanks are kept from now on.
+    pub fn expect(&mut self, tanks: &[String]) -> rusqlite::Result<()> {
+        if self.doubted.contains(doubts::ANY) {
+            doubts::expect(&mut self.connection, tanks)?;
+            self.doubted = doubts::read(&self.connection)?.into_keys().collect();
+        }
+        Ok(())
     }
 
     /// The connection, for what the store's thread does besides: thinning, moving, measuring.
@@ -285,11 +322,18 @@ fn is_full(error: &rusqlite::Error) -> bool {
     error.sqlite_error_code() == Some(ErrorCode::DiskFull)
 }
 
-fn read_states(connection: &Connection) -> rusqlite::Result<BTreeMap<String, Result<String, String>>> {
+/// A row that cannot be read, or is not what was written for its tank, costs that tank's state and no other's.
+pub(in crate::shell) fn read_states(
+    connection: &Connection,
+) -> rusqlite::Result<BTreeMap<String, Result<String, String>>> {
     let mut statement = connection.prepare("SELECT tank, json, crc FROM state")?;
     let rows = statement.query_map([], |row| {
-        let (tank, json, crc): (String, String, u32) = (row.get(0)?, row.get(1)?, row.get(2)?);
-        let state = if crc32(json.as_bytes()) == crc { Ok(json) } else { Err("its checksum is wrong".to_owned()) };
+        let tank: String = row.get(0).unwrap_or_default();
+        let state = match (row.get::<_, String>(1), row.get::<_, u32>(2)) {
+            // Older daemons took the checksum of the text alone.
+            (Ok(json), Ok(crc)) if crc == crc_of_state(&tank, &json) || crc == crc32(json.as_bytes()) => Ok(json),
+            _ => Err("its checksum is wrong".to_owned()),
+        };
         Ok((tank, state))
     })?;
     rows.collect()
@@ -314,13 +358,21 @@ impl From<rusqlite::Error> for Trouble {
     }
 }
 
+/// A path with something at its end.
+pub(in crate::shell) fn beside(path: &Path, suffix: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(suffix);
+    PathBuf::from(name)
+}
+
+/// Whether there is anything under this name.
+pub(in crate::shell) fn is_there(path: &Path) -> bool {
+    path.symlink_metadata().is_ok()
+}
+
 /// Renames the file, and its log, out of the way.
 pub(super) fn move_aside(path: &Path) -> std::io::Result<PathBuf> {
-    let name = |suffix: &str| {
-        let mut name = path.as_os_str().to_owned();
-        name.push(suffix);
-        PathBuf::from(name)
-    };
+    let name = |suffix: &str| beside(path, suffix);
     let seconds = unix_millis() / 1000;
     let aside = name(&format!(".damaged-{seconds}"));
     std::fs::rename(path, &aside)?;
@@ -330,5 +382,18 @@ pub(super) fn move_aside(path: &Path) -> std::io::Result<PathBuf> {
     Ok(aside)
 }
 
+/// The newest file that was moved out of the way.
+fn last_aside(path: &Path) -> Option<PathBuf> {
+    let stem = format!("{}.damaged-", path.file_name()?.to_string_lossy());
+    let entries = std::fs::read_dir(path.parent()?).ok()?.filter_map(Result::ok);
+    let aside = entries.filter(|entry| {
+        let name = entry.file_name().to_string_lossy().into_owned();
+        name.strip_prefix(&stem).is_some_and(|rest| rest.bytes().all(|byte| byte.is_ascii_digit()))
+    });
+    aside.map(|entry| entry.path()).max()
+}
+
+#[cfg(test)]
+mod damage;
 #[cfg(test)]
 mod tests;

@@ -8,6 +8,7 @@
 mod care;
 mod checksum;
 mod database;
+pub mod doubts;
 pub mod history;
 mod notices;
 mod scribe;
@@ -29,6 +30,7 @@ use super::background;
 pub use care::Noted;
 use database::{Batch, Database};
 pub use database::{Found, OpenError, fresh_instance};
+pub(in crate::shell) use database::{SCHEMA, beside, is_there, read_states as states_of};
 pub use history::{DayOf, Sample};
 pub use notices::Notices;
 use scribe::Scribe;
@@ -52,6 +54,7 @@ enum Job {
     Care(Vec<Entry>, SyncSender<Result<(), String>>),
     Days(Vec<DayOf>),
     Steadiness { tank: String, json: String },
+    Expect(Vec<String>),
     Stop,
 }
 
@@ -141,6 +144,7 @@ impl Store {
             health: Arc::clone(&health),
             meters: meters.clone(),
             unsaved: BTreeMap::new(),
+            expected: None,
             upkeep: Upkeep::default(),
         };
         let thread = background::spawn("store", move || writer.run(&inbox))
@@ -154,6 +158,13 @@ impl Store {
     /// The way of the keeper's log to the disk.
     pub fn care_writer(&self) -> CareWriter {
         CareWriter { jobs: self.jobs.clone(), path: self.path.clone() }
+    }
+
+    /// These tanks are kept from now on: of those that the file does not know, it remembers that it should.
+    pub fn expect(&self, tanks: Vec<String>) {
+        if self.jobs.try_send(Job::Expect(tanks)).is_err() {
+            self.lost("the store does not keep up: its queue is full");
+        }
     }
 
     /// What is wrong with the store.
@@ -240,6 +251,8 @@ struct Writer {
     meters: Meters,
     /// States whose write failed, the newest of each tank.
     unsaved: BTreeMap<String, String>,
+    /// Tanks that the file was not told of yet.
+    expected: Option<Vec<String>>,
     upkeep: Upkeep,
 }
 
@@ -266,10 +279,12 @@ impl Writer {
                     Job::Care(entries, done) => care.push((entries, done)),
                     Job::Days(days) => batch.days.extend(days),
                     Job::Steadiness { tank, json } => drop(batch.steadiness.insert(tank, json)),
+                    Job::Expect(tanks) => self.expected = Some(tanks),
                     Job::Stop => stop = true,
                 }
             }
             let durability = if waiting.is_empty() && !stop { Durability::Soon } else { Durability::BeforeWhatFollows };
+            self.expect();
             let written = self.write(batch, durability);
             for done in waiting {
                 let _ = done.try_send(written);
@@ -284,6 +299,14 @@ impl Writer {
             if let Some(database) = &mut self.database {
                 self.upkeep.some(database, &self.meters);
             }
+        }
+    }
+
+    fn expect(&mut self) {
+        let Some(database) = &mut self.database else { return };
+        if let Some(Err(error)) = self.expected.take().map(|tanks| database.expect(&tanks)) {
+            // The mark of any tank stays: the safe side.
+            tracing::error!("the store cannot note which tanks there are: {error}");
         }
     }
 

@@ -212,13 +212,14 @@ impl File {
         {
             let mut statement = connection.prepare("SELECT name, json, crc FROM notices")?;
             let rows = statement
-                .query_map([], |row| Ok((row.get::<_, String>(0)?, row.get::<_, String>(1)?, row.get::<_, u32>(2)?)))?;
+                .query_map([], |row| Ok((row.get::<_, String>(0), row.get::<_, String>(1), row.get::<_, u32>(2))))?;
             for row in rows {
-                let (name, json, crc) = row?;
-                if crc32(json.as_bytes()) == crc {
-                    found.insert(name, json);
-                } else {
-                    tracing::error!("`{name}` of what waits to be told is damaged and was left out");
+                match row? {
+                    (Ok(name), Ok(json), Ok(crc)) if crc32(json.as_bytes()) == crc => drop(found.insert(name, json)),
+                    (name, ..) => {
+                        let name = name.unwrap_or_default();
+                        tracing::error!("`{name}` of what waits to be told is damaged and was left out");
+                    }
                 }
             }
         }
