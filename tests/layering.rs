@@ -53,6 +53,8 @@ const TABLE: &[Row] = &[
             "serde",
             "serde_json",
             "clap",
+            "clap_complete",
+            "clap_mangen",
             "tracing",
             "tracing_subscriber",
             "tracing_appender",

@@ -17,6 +17,7 @@ pub mod dose;
 pub mod drill;
 pub mod explain;
 pub mod export;
+pub mod generate;
 pub mod init;
 pub mod listen;
 mod log;
@@ -91,6 +92,8 @@ enum Command {
     Rehearse(Box<rehearse::Rehearse>),
     Drill(drill::Drill),
     Demo(Box<demo::Demo>),
+    #[command(hide = true)]
+    Generate(generate::Generate),
 }
 
 /// Runs the command line of this process.
@@ -132,5 +135,6 @@ pub fn main() -> ExitCode {
         Command::Rehearse(rehearse) => rehearse.run(),
         Command::Drill(drill) => drill.run(),
         Command::Demo(demo) => demo.run(),
+        Command::Generate(generate) => generate.run(),
     }
 }
