@@ -121,6 +121,16 @@ fn a_release_with_too_little_water_is_refused_and_says_what_is_missing() {
     browser.touch("button.big");
     browser.wait_for("#told", "Done");
     assert_eq!(pump()["decided"], "off");
+    // What was typed stays when the page moves.
+    browser.touch("#new-water summary");
+    clean(&browser, "new water");
+    browser.run("document.getElementById('water-litres').value = '9 L'; document.getElementById('water-confirm').checked = true");
+    let made = || browser.run("return document.getElementById('as-of').dataset.at");
+    let before = made();
+    wait_until("the page moves", seconds(20), || made() != before);
+    let kept = "return [document.getElementById('water-litres').value, document.getElementById('water-confirm').checked, \
+        document.getElementById('new-water').open]";
+    assert_eq!(browser.run(kept), serde_json::json!(["9 L", true, true]));
     // The old water is out, and the new water is not in.
     is_wet.store(false, Ordering::Relaxed);
     wait_until("the float is dry", seconds(10), || daemon.status()["signals"][2]["text"] == "dry");

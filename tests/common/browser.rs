@@ -94,11 +94,17 @@ impl Browser {
         found.as_object()?.values().next()?.as_str().filter(|_| found.get("error").is_none()).map(str::to_owned)
     }
 
-    /// A touch on what is found first.
+    /// A touch on what is found first. What a page that moves exchanged between the look and the touch is looked for again.
     pub fn touch(&self, css: &str) {
-        let element = self.find(css).unwrap_or_else(|| panic!("there is no `{css}`: {}", self.text("body")));
-        let answer = self.post(&format!("/element/{element}/click"), &json!({}));
-        assert!(answer.is_null(), "{css}: {answer}");
+        for _ in 0..5 {
+            let element = self.find(css).unwrap_or_else(|| panic!("there is no `{css}`: {}", self.text("body")));
+            let answer = self.post(&format!("/element/{element}/click"), &json!({}));
+            if answer["error"] != "stale element reference" {
+                assert!(answer.is_null(), "{css}: {answer}");
+                return;
+            }
+        }
+        panic!("`{css}` does not stay long enough for a touch");
     }
 
     /// The text of an element as a person sees it.

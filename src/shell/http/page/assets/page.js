@@ -87,6 +87,21 @@ if (live) {
     return owner ? all(at.tag, owner)[at.index] : null;
   };
 
+  // What somebody typed or chose, and has not sent yet, stays too.
+  const CHANGED = {
+    checkbox: (one) => one.checked !== one.defaultChecked,
+    "select-one": (one) => [...one.options].some((option) => option.selected !== option.defaultSelected),
+  };
+  const typed = () => all("input[id]:not([type=hidden]), select[id], textarea[id]", live)
+    .filter((one) => (CHANGED[one.type] || (() => one.value !== one.defaultValue))(one))
+    .map((one) => [one.id, one.value, one.checked]);
+  const type = (fields) => {
+    for (const [id, value, checked] of fields) {
+      const one = document.getElementById(id);
+      if (one) [one.value, one.checked] = [value, checked];
+    }
+  };
+
   let wanted = false;
   let asking = false;
   const refresh = async () => {
@@ -100,10 +115,11 @@ if (live) {
       const text = await answer.text();
       if (busy()) { wanted = true; return; }
       const open = all("details[open]", live).map((details) => details.id);
-      const at = place(document.activeElement);
+      const [at, fields] = [place(document.activeElement), typed()];
       const before = document.getElementById("sentence")?.textContent;
       live.innerHTML = text;
       for (const id of open) { const details = document.getElementById(id); if (details) details.open = true; }
+      type(fields);
       find(at)?.focus({ preventScroll: true });
       tick();
       const after = document.getElementById("sentence")?.textContent;
