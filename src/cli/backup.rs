@@ -2,6 +2,7 @@
 //!
 //! Both work on files and ask no daemon: who may read the data directory may take a backup, and nobody by the network.
 
+use std::fmt::Write as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -83,7 +84,7 @@ impl Backup {
             if names.is_empty() { "none".to_owned() } else { names.join(", ") },
         );
         if !manifest.unreadable.is_empty() {
-            text += &format!("  damaged    the saved state of {}\n", listed(&manifest.unreadable));
+            let _ = writeln!(text, "  damaged    the saved state of {}", listed(&manifest.unreadable));
         }
         text
     }
@@ -117,10 +118,10 @@ impl Restore {
             listed(&manifest.tanks)
         );
         for path in &restored.moved {
-            text += &format!("moved aside  {}\n", path.display());
+            let _ = writeln!(text, "moved aside  {}", path.display());
         }
         for path in &restored.config {
-            text += &format!("written      {}\n", path.display());
+            let _ = writeln!(text, "written      {}", path.display());
         }
         if self.config_to.is_none() {
             text += "the config stays in the backup; `--config-to DIR` writes it\n";

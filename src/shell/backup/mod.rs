@@ -17,6 +17,7 @@ mod copy;
 mod place;
 mod take;
 
+use std::fmt::Write as _;
 use std::io::{self, Read};
 
 use ring::digest::{Context, SHA256};
@@ -80,7 +81,10 @@ impl<T> Summed<T> {
     /// The bytes that went by, and their checksum.
     fn finish(self) -> (u64, String) {
         let digest = self.sum.finish();
-        let digits = digest.as_ref().iter().map(|byte| format!("{byte:02x}")).collect();
+        let digits = digest.as_ref().iter().fold(String::new(), |mut digits, byte| {
+            let _ = write!(digits, "{byte:02x}");
+            digits
+        });
         (self.bytes, digits)
     }
 }

@@ -71,22 +71,24 @@ pub fn restore(file: &Path, data: &Path, config: Option<&Path>, over: Over) -> R
     Ok(Restored { manifest, data: data.to_owned(), config: written, moved })
 }
 
+/// What any manifest says, of whatever form.
+#[derive(serde::Deserialize)]
+struct Versions {
+    form: u32,
+    schema: i64,
+    version: String,
+}
+
 /// The manifest, or why this program cannot take it.
 fn manifest(from: &mut impl Read) -> io::Result<Result<Manifest, String>> {
     let head = archive::read_head(from)?.filter(|head| head.name == MANIFEST && head.bytes <= GREATEST_TEXT);
     let head = head.ok_or_else(|| damaged("it does not begin with its manifest"))?;
     let text = read_text(from, &head)?;
-    #[derive(serde::Deserialize)]
-    struct Form {
-        form: u32,
-        schema: i64,
-        version: String,
-    }
-    let form: Form = serde_json::from_slice(&text).map_err(|_| damaged("its manifest cannot be read"))?;
-    if form.form > FORM || form.schema > SCHEMA {
+    let of: Versions = serde_json::from_slice(&text).map_err(|_| damaged("its manifest cannot be read"))?;
+    if of.form > FORM || of.schema > SCHEMA {
         return Ok(Err(format!(
             "the backup is of a newer program ({}): its form is {} and its store has version {}; this one knows up to {FORM} and {SCHEMA}\n  use that program or a newer one; nothing was changed",
-            form.version, form.form, form.schema
+            of.version, of.form, of.schema
         )));
     }
     let manifest: Manifest = serde_json::from_slice(&text).map_err(|_| damaged("its manifest cannot be read"))?;
@@ -149,7 +151,7 @@ fn read_text(from: &mut impl Read, head: &Head) -> io::Result<Vec<u8>> {
 fn config_path(name: &str) -> Option<PathBuf> {
     let path = name.strip_prefix("config/")?;
     let leaf = path.strip_prefix("tanks/").or_else(|| path.strip_prefix("drills/")).unwrap_or(path);
-    let is_ours = leaf.ends_with(".yaml") && !leaf.starts_with('.') && !leaf.contains(['/', '\\', '\0']);
+    let is_ours = leaf.strip_suffix(".yaml").is_some() && !leaf.starts_with('.') && !leaf.contains(['/', '\\', '\0']);
     is_ours.then(|| PathBuf::from(path))
 }
 

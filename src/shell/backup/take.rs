@@ -84,7 +84,7 @@ fn config_files(dir: &Path) -> io::Result<Vec<(String, PathBuf)>> {
         for entry in entries {
             let entry = entry?;
             let name = entry.file_name().to_string_lossy().into_owned();
-            let is_ours = name.ends_with(".yaml") && !name.starts_with('.');
+            let is_ours = name.strip_suffix(".yaml").is_some() && !name.starts_with('.');
             if is_ours && fs::metadata(entry.path()).is_ok_and(|meta| meta.is_file() && meta.len() <= GREATEST_TEXT) {
                 let slash = if part.is_empty() { "" } else { "/" };
                 found.push((format!("config/{part}{slash}{name}"), entry.path()));

@@ -1,8 +1,8 @@
 //! The file: what stands in it, how it is opened, and what is done when it is damaged or full.
 //!
 //! Tables: `state` (one row a tank, JSON with checksum: what safety rests on), `journal`, those of
-//! `history` (readings and days), `daemon` (this data directory's own name), `ballast` (room that a full
-//! disk cannot take away: it is given up so that the state can still be written).
+//! `history` (readings and days), `daemon` (this data directory's own name), `doubts` (tanks of which less is
+//! known than once was), `ballast` (pages that are there already when a full disk gives no more).
 //!
 //! Direction of failure: a file that cannot be trusted is moved aside and never used; whoever asks
 //! for a state then hears that there was one, and takes safe values.
@@ -21,6 +21,7 @@ use super::care::{self, Noted};
 use super::checksum::{crc_of_state, crc32};
 use super::doubts::{self, Doubt};
 use super::history::{self, DayOf, Sample};
+use super::room::Room;
 use crate::shell::clock::unix_millis;
 
 /// The version of the tables; a greater one is from a newer daemon, a smaller one is brought up to it.
@@ -28,6 +29,9 @@ pub(in crate::shell) const SCHEMA: i64 = 2;
 
 /// No daemon ever writes more: such a version has rotted, and is no reason not to start.
 const GREATEST_VERSION: i64 = 1000;
+
+/// No limit of our own, in pages: the greatest that SQLite knows.
+const MOST_PAGES: i64 = 4_294_967_294;
 
 /// Room kept for states on a full disk, bytes.
 const BALLAST: i64 = 1024 * 1024;
@@ -83,6 +87,7 @@ impl std::error::Error for OpenError {}
 pub struct Database {
     connection: Connection,
     durability: Option<Durability>,
+    room: Room,
     /// Tanks with a mark, until their next state is written.
     doubted: BTreeSet<String>,
 }
@@ -137,6 +142,13 @@ impl Database {
     fn try_open(path: &Path) -> Result<(Self, Found), Trouble> {
         let connection = Connection::open(path)?;
         connection.busy_timeout(Duration::from_millis(200))?;
+        if connection.is_readonly("main")? {
+            // What it says may be older than what was spent since it could last be written: not to be believed.
+            let why = Some("it can be read and not written".to_owned());
+            return Err(
+                rusqlite::Error::SqliteFailure(rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_READONLY), why).into()
+            );
+        }
         let fresh = connection.query_row("SELECT count(*) FROM sqlite_master", [], |row| row.get::<_, i64>(0))? == 0;
         let version: i64 = connection.query_row("PRAGMA user_version", [], |row| row.get(0))?;
         if !(0..=GREATEST_VERSION).contains(&version) {
@@ -161,6 +173,7 @@ impl Database {
                 return Err(error.into());
             }
             // The states can be read and written as they are; the rest waits for room, until the next start.
+            Room::beside(path).give_up();
             connection.execute("DELETE FROM ballast", [])?;
             bring_up(&connection, version)?;
         }
@@ -184,9 +197,14 @@ impl Database {
             // Whose row it was may be what rotted.
             doubts.entry(doubts::ANY.to_owned()).or_insert(Doubt { why: why.clone(), taken: None });
         }
-        let mut database = Self { connection, durability: None, doubted };
+        let mut database = Self { connection, durability: None, room: Room::beside(path), doubted };
         let instance = database.instance()?;
-        let _ = database.lay_ballast();
+        if database.room.take().is_ok() {
+            let _ = database.lay_ballast();
+        } else {
+            // Full since before the start: as far as it goes.
+            let _ = database.go_lean();
+        }
         Ok((database, Found { states, damaged: None, instance, steadiness, care, doubts }))
     }
 
@@ -213,24 +231,66 @@ impl Database {
         self.connection.query_row("PRAGMA wal_checkpoint(RESTART)", [], |_| Ok(()))
     }
 
-    /// Writes a batch in one transaction; it is on the disk when this returns if that is asked for.
+    /// The disk is full: gives up the room that was kept, lets the log and the file grow in its place as far as states
+    /// need, and then lets the file grow no more.
+    fn go_lean(&mut self) -> rusqlite::Result<()> {
+        self.room.give_up();
+        let checkpoint =
+            |connection: &Connection| connection.query_row("PRAGMA wal_checkpoint(RESTART)", [], |_| Ok(()));
+        let grow = |connection: &Connection| {
+            checkpoint(connection)?;
+            connection.execute("DELETE FROM ballast", [])?;
+            connection.execute("INSERT INTO ballast VALUES (zeroblob(?1))", [BALLAST])?;
+            checkpoint(connection)
+        };
+        let grown = grow(&self.connection);
+        let emptied = self.connection.execute("DELETE FROM ballast", []).and_then(|_| checkpoint(&self.connection));
+        let pages: i64 = self.connection.query_row("PRAGMA page_count", [], |row| row.get(0))?;
+        self.connection.pragma_update(None, "max_page_count", pages)?;
+        grown.and(emptied)
+    }
+
+    /// Whether only states are written, for want of room; looks now and then whether there is room again.
+    pub fn is_lean(&mut self) -> bool {
+        if self.room.comes_back() {
+            let all = self.connection.pragma_update(None, "max_page_count", MOST_PAGES);
+            let _ = all.and_then(|()| self.lay_ballast());
+        }
+        self.room.is_given_up()
+    }
+
+    /// The same, as it was found last.
+    pub fn is_short(&self) -> bool {
+        self.room.is_given_up()
+    }
+
+    /// Writes a batch in one transaction; it is on the disk when this returns if that is asked for. On a full disk its
+    /// states are written all the same, and the rest is an error.
     pub fn write(&mut self, batch: &Batch, durability: Durability) -> rusqlite::Result<()> {
         self.synchronise(durability)?;
-        match self.transaction(batch) {
-            Err(error) if is_full(&error) => {
-                // The states come first: give up the room kept for them, and the rest of the batch.
-                self.connection.execute("DELETE FROM ballast", [])?;
-                let states = Batch { states: batch.states.clone(), ..Batch::default() };
-                self.transaction(&states)?;
-                if batch.has_only_states() { Ok(()) } else { Err(error) }
+        let full = if self.is_lean() {
+            rusqlite::Error::SqliteFailure(rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_FULL), None)
+        } else {
+            match self.transaction(batch) {
+                Err(error) if is_full(&error) => {
+                    // What fails here fails again at the states, and is told there.
+                    let _ = self.go_lean();
+                    error
+                }
+                other => return other,
             }
-            other => other,
-        }
+        };
+        let states = Batch { states: batch.states.clone(), ..Batch::default() };
+        self.transaction(&states)?;
+        if batch.has_only_states() { Ok(()) } else { Err(full) }
     }
 
     /// Writes entries of the keeper's log in a transaction of their own; they are on the disk when this returns.
     pub fn write_care(&mut self, entries: &[Entry]) -> rusqlite::Result<()> {
         self.synchronise(Durability::BeforeWhatFollows)?;
+        if self.is_lean() {
+            return Err(rusqlite::Error::SqliteFailure(rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_FULL), None));
+        }
         let transaction = self.connection.transaction()?;
         care::write(&transaction, entries)?;
         transaction.commit()
@@ -304,7 +364,10 @@ fn bring_up(connection: &Connection, version: i64) -> rusqlite::Result<()> {
             history::from_version_1(connection)?;
         }
         history::create(connection)?;
-        connection.pragma_update(None, "user_version", SCHEMA)?;
+        if version != SCHEMA {
+            // Nothing is written that stands there: a full disk must not keep a start from the states.
+            connection.pragma_update(None, "user_version", SCHEMA)?;
+        }
         connection.execute_batch("COMMIT")
     };
     connection.execute_batch("BEGIN")?;

@@ -11,6 +11,7 @@ mod database;
 pub mod doubts;
 pub mod history;
 mod notices;
+mod room;
 mod scribe;
 mod upkeep;
 
@@ -46,6 +47,9 @@ const QUEUE: usize = 4096;
 const RETRY: Duration = Duration::from_secs(5);
 
 const JOURNAL_LOST: &str = "the store does not keep up: journal lines are lost";
+
+const NO_ROOM: &str =
+    "the disk is full: holds, latches and budgets are still written, the journal, the log and readings are not";
 
 enum Job {
     Save { tank: String, json: String, done: Option<SyncSender<bool>> },
@@ -259,7 +263,10 @@ struct Writer {
 impl Writer {
     fn run(mut self, inbox: &Receiver<Job>) {
         loop {
-            let first = match inbox.recv_timeout(self.upkeep.wait().min(RETRY)) {
+            // A file that is not there has no upkeep: without this the thread would never rest.
+            let open = self.database.as_ref().is_some_and(|database| !database.is_short());
+            let idle = if open { self.upkeep.wait().min(RETRY) } else { RETRY };
+            let first = match inbox.recv_timeout(idle) {
                 Ok(job) => Some(job),
                 Err(RecvTimeoutError::Timeout) => None,
                 Err(RecvTimeoutError::Disconnected) => return,
@@ -296,7 +303,7 @@ impl Writer {
             if stop {
                 return;
             }
-            if let Some(database) = &mut self.database {
+            if let Some(database) = self.database.as_mut().filter(|database| !database.is_short()) {
                 self.upkeep.some(database, &self.meters);
             }
         }
@@ -329,7 +336,7 @@ impl Writer {
     }
 
     fn write(&mut self, batch: Batch, durability: Durability) -> bool {
-        if batch.is_empty() && self.database.is_some() {
+        if batch.is_empty() && self.database.as_ref().is_some_and(|database| !database.is_short()) {
             return true;
         }
         self.meters.store_writes.inc();
@@ -342,11 +349,15 @@ impl Writer {
         timer.observe_duration();
         match written {
             Ok(()) => {
-                self.health.set(None);
+                let short = self.database.as_ref().is_some_and(Database::is_short);
+                self.health.set(short.then(|| NO_ROOM.to_owned()));
                 true
             }
             Err((why, broken)) => {
-                tracing::error!("{why}");
+                // Once a reason: a disk that is gone must not fill the log, too.
+                if self.health.trouble().as_ref() != Some(&why) {
+                    tracing::error!("{why}");
+                }
                 self.meters.store_failures.inc();
                 self.health.set(Some(why));
                 self.unsaved = batch.states;
