@@ -18,6 +18,7 @@ use slackwater::wire::{Heard, Message, OwnTopics, Router};
 
 const CORPUS: &str = include_str!("data/corpus/payloads.txt");
 
+#[expect(clippy::disallowed_methods, reason = "how long a test looks is its caller's to say")]
 fn number(name: &str, usual: u64) -> u64 {
     std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(usual)
 }

@@ -30,7 +30,7 @@ pub(in crate::shell) const SCHEMA: i64 = 2;
 /// No daemon ever writes more: such a version has rotted, and is no reason not to start.
 const GREATEST_VERSION: i64 = 1000;
 
-/// No limit of our own, in pages: the greatest that SQLite knows.
+/// No limit of our own, in pages: the greatest that there is.
 const MOST_PAGES: i64 = 4_294_967_294;
 
 /// Room kept for states on a full disk, bytes.

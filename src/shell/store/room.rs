@@ -1,6 +1,6 @@
 //! Room on the disk that nobody else can take: a file that is given up when there is no other.
 //!
-//! SQLite cannot write to a full disk at all, not even to delete: a change goes into the log first, and from there into
+//! `SQLite` cannot write to a full disk at all, not even to delete: a change goes into the log first, and from there into
 //! the file, and both may want to grow. So a full disk is met once, by `Database::go_lean`: this file goes, in
 //! its place log and file grow as far as states need, and then the file may not grow any more, so that states can be
 //! written over and over, and nothing else is. When the room can be had again, all is as before.
