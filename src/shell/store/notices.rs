@@ -122,7 +122,7 @@ impl Shared {
                             path.display()
                         )));
                     }
-                    if error.as_ref().is_some_and(is_broken) {
+                    if error.as_ref().is_some_and(|error| is_broken(error) || is_read_only(error)) {
                         file = None;
                     }
                     if self.put_back(batch) {
@@ -177,6 +177,11 @@ struct File {
 
 fn is_broken(error: &rusqlite::Error) -> bool {
     matches!(error.sqlite_error_code(), Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase))
+}
+
+/// A connection that was opened while the disk could only be read stays so for its life.
+fn is_read_only(error: &rusqlite::Error) -> bool {
+    error.sqlite_error_code() == Some(ErrorCode::ReadOnly)
 }
 
 impl File {
