@@ -487,15 +487,15 @@ fn tests_with_their_moments_rest_on_what_was_really_given() {
     );
     let planned = ask_it(&mut world, None);
     assert!(planned.details[0].contains("20.0 mL/d"), "by the plan, if nobody says when");
-    // What was given by hand was used up too: 30 mL in three days are 10 mL/d more.
-    let by_hand = vec![GivenDose { day: 1.0, ml: 30.0 }];
+    // What was given by hand was used up too: 6 mL in three days are 2 mL/d more.
+    let by_hand = vec![GivenDose { day: 1.0, ml: 6.0 }];
     let more = ask_with(&mut world, None, by_hand);
-    assert!(more.details[0].contains("20.0 mL/d and 30.0 mL by hand"), "{more:?}");
+    assert!(more.details[0].contains("20.0 mL/d and 6.0 mL by hand"), "{more:?}");
     let wanted = |answer: &crate::control::effect::Answer| -> f64 {
         let words = answer.details[1].strip_prefix("maintenance wanted ").unwrap().split(' ').next().unwrap();
         words.parse().unwrap()
     };
-    assert!((wanted(&more) - wanted(&planned) - 10.0).abs() < 0.11, "{more:?} {planned:?}");
+    assert!((wanted(&more) - wanted(&planned) - 2.0).abs() < 0.11, "{more:?} {planned:?}");
     let wrong = ask_with(&mut world, None, vec![GivenDose { day: 1.0, ml: f64::NAN }]);
     assert_eq!(wrong.outcome, Outcome::Refused);
 }
