@@ -272,7 +272,10 @@ impl List<'_> {
         let wished = |id: OutputId| {
             let rule = plan.rules.iter().any(|rule| rule.wishes.contains(&(id, Switch::On)));
             let topped = plan.top_offs.iter().any(|top_off| top_off.output == id);
-            rule || topped || plan.schedules.iter().any(|schedule| schedule.output == id)
+            let planned = plan.schedules.iter().any(|schedule| schedule.output == id)
+                || plan.lights.iter().any(|light| light.output == id)
+                || plan.dosing.iter().any(|dosing| dosing.output == id);
+            rule || topped || planned
         };
         let idle: Vec<_> = plan
             .outputs
@@ -284,7 +287,10 @@ impl List<'_> {
             .map(|(_, output)| output.name.clone())
             .collect();
         for name in idle {
-            self.warn(&name, "nothing ever turns it on: no loop, rule or schedule speaks of it, and it rests off");
+            self.warn(
+                &name,
+                "nothing ever turns it on: no loop, rule, schedule or curve speaks of it, and it rests off",
+            );
         }
     }
 

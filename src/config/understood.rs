@@ -414,6 +414,12 @@ fn off_by(plan: &TankPlan, id: OutputId, output: &OutputPlan) -> String {
     if plan.schedules.iter().any(|schedule| schedule.output == id) {
         who.push("its schedule".to_owned());
     }
+    if plan.lights.iter().any(|light| light.output == id) {
+        who.push("its curve of the day".to_owned());
+    }
+    if plan.dosing.iter().any(|dosing| dosing.output == id) {
+        who.push("the end of its dose".to_owned());
+    }
     match output.kind {
         kind if kind.may_always_be_off() => who.push("anybody, at any time".to_owned()),
         OutputKind::ReturnPump | OutputKind::Powerhead => {

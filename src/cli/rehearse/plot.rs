@@ -106,7 +106,9 @@ impl Drawing<'_> {
         text(out, 10.0, y + 11.0, "label", name);
         let mut from = 0;
         for at in 1..=self.points.len() {
-            let share = |point: &Point| (point.works[output] * 10.0).round();
+            // A dose of seconds is seen too.
+            let least = |works: f64| if works > 0.0 { 2.0 } else { 0.0 };
+            let share = |point: &Point| (point.works[output] * 10.0).round().max(least(point.works[output]));
             let same = self.points.get(at).is_some_and(|point| (share(point) - share(&self.points[from])).abs() < 0.5);
             if same {
                 continue;
@@ -117,7 +119,7 @@ impl Drawing<'_> {
                 let _ = writeln!(
                     out,
                     "<rect class=\"on\" fill-opacity=\"{shade}\" x=\"{left:.1}\" y=\"{y:.1}\" width=\"{:.1}\" height=\"{ROW}\"/>",
-                    right - left
+                    (right - left).max(1.0)
                 );
             }
             from = at;
@@ -128,7 +130,7 @@ impl Drawing<'_> {
         let every = round_step(self.passed).millis();
         for step in 0..=self.passed.millis() / every {
             let at = Span::from_millis(step * every);
-            text(out, self.x(at) - 12.0, y + 12.0, "label", &at.to_string());
+            text(out, (self.x(at) - 12.0).min(LEFT + WIDTH - 24.0), y + 12.0, "label", &at.to_string());
         }
     }
 }
