@@ -15,8 +15,9 @@
 //!
 //! Limits: no I/O; whoever plays the home carries the requests, and tells back what was refused.
 
+use crate::control::dosing::DoseAsk;
 use crate::control::effect::{Notice, NoticeKind};
-use crate::control::ids::AlarmId;
+use crate::control::ids::{AlarmId, DoserId};
 use crate::control::plan::Priority;
 use crate::control::{Request, TankPlan};
 use crate::time::{Now, Span, Steady};
@@ -36,7 +37,8 @@ pub enum Routine {
     /// Nothing: only what sentences say.
     Away,
     /// Feeds each day at 18:00, fills the reservoir every second day at 20:00, changes a tenth of the water each
-    /// seventh day at 10:00, cleans the probes every fourth week; hours of the tank's own zone.
+    /// seventh day at 10:00, fills the dosing containers each seventh day at 20:00, cleans the probes every fourth week;
+    /// hours of the tank's own zone.
     AtHome,
     /// As at home, and comes when an alarm calls.
     Answers,
@@ -51,6 +53,8 @@ enum Task {
     Out(f64),
     In(f64),
     Refill,
+    /// The container of this dosing pump, and tells the daemon.
+    FillContainer(DoserId),
     Clean,
     TopUp,
     Visit(AlarmId),
@@ -63,6 +67,7 @@ enum Errand {
     ReleaseAll,
     Acknowledge,
     Reset,
+    Filled(DoserId),
 }
 
 /// A request on its way.
@@ -90,6 +95,8 @@ pub struct Keeper {
     routine: Routine,
     /// The holds of each tank.
     procedures: Vec<Vec<String>>,
+    /// The dosing pumps of each tank.
+    pumps: Vec<Vec<String>>,
 }
 
 #[derive(Debug)]
@@ -122,6 +129,10 @@ impl Keeper {
                 let changes = Task::SetOut(KeeperAct::ChangesWater(litres));
                 habits.push(Habit { tank, next: at(18, 0), every: Span::from_hours(24), task: feeds });
                 habits.push(Habit { tank, next: at(20, 1), every: Span::from_hours(48), task: Task::Refill });
+                for pump in 0..plan.dosing.len() {
+                    let task = Task::FillContainer(DoserId::new(pump));
+                    habits.push(Habit { tank, next: at(20, 3), every: Span::from_hours(168), task });
+                }
                 habits.push(Habit { tank, next: at(11, 27), every: Span::from_hours(672), task: Task::Clean });
                 habits.push(Habit { tank, next: at(10, 6), every: Span::from_hours(168), task: changes });
             }
@@ -141,6 +152,12 @@ impl Keeper {
             procedures: plans
                 .iter()
                 .map(|plan| plan.holds.iter().map(|hold| hold.name.to_string()).collect())
+                .collect(),
+            pumps: plans
+                .iter()
+                .map(|plan| {
+                    plan.dosing.iter().map(|dosing| plan.outputs[dosing.output.index()].name.to_string()).collect()
+                })
                 .collect(),
         }
     }
@@ -255,6 +272,7 @@ impl Keeper {
                 Task::Mix(litres) => self.mixed[tank] = world.mix(tank, litres),
                 Task::In(litres) => world.give_water(tank, litres, self.mixed[tank]),
                 Task::Refill => world.refill(tank),
+                Task::FillContainer(pump) => self.plan(now, tank, Task::Ask(Errand::Filled(pump))),
                 Task::TopUp => {
                     let litres = world.top_up(tank);
                     if litres > 0.05 {
@@ -273,6 +291,10 @@ impl Keeper {
                         Errand::Acknowledge => Request::Acknowledge { alarm: None },
                         Errand::ReleaseAll => Request::Release { procedure: None },
                         Errand::Reset => Request::Reset { interlock: None },
+                        Errand::Filled(pump) => {
+                            let pump = self.pumps[tank][pump.index()].clone();
+                            Request::Dose { pump, what: DoseAsk::Refill(None) }
+                        }
                     };
                     self.releasing[tank] = if let Errand::Release(name) = errand { Some(name) } else { None };
                     let words = match errand {
@@ -281,6 +303,7 @@ impl Keeper {
                         Errand::ReleaseAll => "asks to release whatever is held".to_owned(),
                         Errand::Acknowledge => "acknowledges all alarms".to_owned(),
                         Errand::Reset => "asks for a reset".to_owned(),
+                        Errand::Filled(pump) => format!("fills the container of {}", self.pumps[tank][pump.index()]),
                     };
                     tell(tank, &words);
                     let payload = serde_json::to_vec(&request).expect("a request is always JSON");

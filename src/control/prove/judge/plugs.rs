@@ -106,9 +106,12 @@ impl Tank {
             (Switch::On, Truth::True) => {
                 let watts = plug.power.settled_now(plan, self.now.steady);
                 let Some(watts) = watts else { return Some(Verdict::Going) };
-                watch.watts = Some(watts);
+                // On a dimmer it draws what its level makes of it: less than the rating is no fault, and nothing to confirm.
+                let dimmed = plan.plug.dimmer.is_some();
+                watch.watts = (!dimmed).then_some(watts);
                 let rating = plan.rating.map(Watts::watts);
-                match rating.filter(|rating| (watts - rating).abs() > OF_RATING * rating.max(5.0)) {
+                let off_by = |rating: f64| if dimmed { watts - rating } else { (watts - rating).abs() };
+                match rating.filter(|rating| off_by(*rating) > OF_RATING * rating.max(5.0)) {
                     Some(rating) => wait(format!(
                         "it draws {}, and its rating says {}: look what hangs on this plug",
                         amount(Quantity::Power, watts),
