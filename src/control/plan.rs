@@ -906,6 +906,11 @@ pub enum AlarmSource {
 }
 
 impl TankPlan {
+    /// The signal that the temperature is held by.
+    pub fn held_by(&self) -> Option<&Name> {
+        self.thermostat.as_ref().map(|held| &self.signals[held.signal.index()].name)
+    }
+
     /// The signal of that name.
     pub fn signal(&self, name: &str) -> Option<SignalId> {
         self.signals.iter().position(|s| &*s.name == name).map(SignalId::new)

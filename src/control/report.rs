@@ -54,7 +54,7 @@ impl Tank {
     /// The same, and its sentence says too what stands beside the tank.
     pub fn status_beside(&self, beside: &Beside, now: crate::time::Now) -> TankStatus {
         let mut status = self.bare_status(now);
-        let held_by = self.plan.thermostat.as_ref().map(|plan| &*self.plan.signals[plan.signal.index()].name);
+        let held_by = self.plan.held_by().map(|name| &**name);
         let seen = Seen { status: &status, zone: self.plan.zone, now: now.wall, held_by, beside };
         let Sentence { mood, text } = sentence::sentence(&seen);
         (status.mood, status.sentence) = (mood, text);

@@ -259,11 +259,13 @@ fn minutes(span: Span) -> String {
     if minutes == 0 { "less than a minute".to_owned() } else { Span::from_minutes(minutes).to_string() }
 }
 
-fn plain(name: &str) -> String {
+/// A name inside a sentence: `water-change` is `water change`.
+pub fn plain(name: &str) -> String {
     name.replace('-', " ")
 }
 
-fn capital(text: &str) -> String {
+/// A text as the beginning of a sentence.
+pub fn capital(text: &str) -> String {
     let mut letters = text.chars();
     letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }

@@ -23,6 +23,7 @@ pub mod clock;
 mod control_loop;
 mod daemon_alarms;
 mod desk;
+mod hex;
 mod http;
 mod job;
 mod lock;

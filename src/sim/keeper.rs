@@ -53,8 +53,6 @@ enum Task {
     Out(f64),
     In(f64),
     Refill,
-    /// The container of this dosing pump, and tells the daemon.
-    FillContainer(DoserId),
     Clean,
     TopUp,
     Visit(AlarmId),
@@ -67,6 +65,7 @@ enum Errand {
     ReleaseAll,
     Acknowledge,
     Reset,
+    /// The container of this dosing pump is full.
     Filled(DoserId),
 }
 
@@ -130,7 +129,7 @@ impl Keeper {
                 habits.push(Habit { tank, next: at(18, 0), every: Span::from_hours(24), task: feeds });
                 habits.push(Habit { tank, next: at(20, 1), every: Span::from_hours(48), task: Task::Refill });
                 for pump in 0..plan.dosing.len() {
-                    let task = Task::FillContainer(DoserId::new(pump));
+                    let task = Task::Ask(Errand::Filled(DoserId::new(pump)));
                     habits.push(Habit { tank, next: at(20, 3), every: Span::from_hours(168), task });
                 }
                 habits.push(Habit { tank, next: at(11, 27), every: Span::from_hours(672), task: Task::Clean });
@@ -272,7 +271,6 @@ impl Keeper {
                 Task::Mix(litres) => self.mixed[tank] = world.mix(tank, litres),
                 Task::In(litres) => world.give_water(tank, litres, self.mixed[tank]),
                 Task::Refill => world.refill(tank),
-                Task::FillContainer(pump) => self.plan(now, tank, Task::Ask(Errand::Filled(pump))),
                 Task::TopUp => {
                     let litres = world.top_up(tank);
                     if litres > 0.05 {

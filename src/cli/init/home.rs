@@ -2,7 +2,9 @@
 
 use crate::cli::listen;
 use crate::config::Measures;
-use crate::config::compose::{self, Daemon, Entry, Form, Output, Plug, PlugParts, Probe, Tank, quoted, scalar};
+use crate::config::compose::{
+    self, Daemon, Entry, Form, Output, Plug, PlugParts, Probe, Tank, binding, quoted, scalar,
+};
 use crate::control::plan::OutputKind;
 use crate::units::Quantity;
 
@@ -125,7 +127,6 @@ fn outputs(answers: &Answers) -> Vec<Output> {
             let rating = answers.get(question)?;
             let name = question.replace('_', "-");
             let kind = OutputKind::WORDS.iter().find(|(_, word)| *word == name).map(|(kind, _)| *kind)?;
-            let pump = matches!(kind, OutputKind::ReturnPump | OutputKind::Powerhead);
             let of_pump = |part: &str| answers.get(&format!("{question}_{part}")).map(Entry::sure);
             Some(Output {
                 kind,
@@ -134,7 +135,7 @@ fn outputs(answers: &Answers) -> Vec<Output> {
                 delivers: of_pump("delivers"),
                 reservoir: of_pump("reservoir"),
                 plug: Plug::Like { style: STYLE.to_owned(), at: of_pump("plug")?.text? },
-                boots: answers.get("plug_boots").map(|_| Entry::sure(if pump { "on" } else { "off" })),
+                boots: answers.get("plug_boots").map(|_| Entry::sure(kind.rest().word())),
                 leased: answers.get("plug_lease").is_some(),
                 reports: answers.get("plug_report").is_some(),
                 name,
@@ -146,24 +147,21 @@ fn outputs(answers: &Answers) -> Vec<Output> {
 /// How the home's plugs speak.
 fn parts(answers: &Answers) -> PlugParts {
     let place = |name: &str| Place::read(answers.get(name)?).ok();
-    let begin = |place: &Place| {
-        let pointer = place.pointer.map(|pointer| format!(", pointer: {}", quoted(pointer)));
-        format!("{{ topic: {}{}", quoted(place.topic), pointer.unwrap_or_default())
-    };
+    let at = |place: &Place, more: &[(&str, &str)]| Entry::sure(binding(place.topic, place.pointer, more));
     let words = |name: &str, [yes, no]: [&str; 2]| {
         let place = place(name)?;
         let (on, off) = place.pair(("ON", "OFF")).unwrap_or(("ON", "OFF"));
-        Some(Entry::sure(format!("{}, {yes}: {}, {no}: {} }}", begin(&place), quoted(on), quoted(off))))
+        Some(at(&place, &[(yes, &quoted(on)), (no, &quoted(off))]))
     };
     PlugParts {
         command: words("plug_command", ["on", "off"]).unwrap_or_default(),
         report: words("plug_report", ["on", "off"]),
         meter: place("plug_meter").map(|place| {
             let unit = place.unit(Quantity::Power, "W").unwrap_or("W");
-            Entry::sure(format!("{}, unit: {unit} }}", begin(&place)))
+            at(&place, &[("unit", unit)])
         }),
         alive: words("plug_alive", ["yes", "no"]),
-        uptime: place("plug_uptime").map(|place| Entry::sure(format!("{} }}", begin(&place)))),
+        uptime: place("plug_uptime").map(|place| at(&place, &[])),
         lease: answers.get("plug_lease").map(|payload| Entry::sure(format!("{{ payload: {} }}", quoted(payload)))),
     }
 }

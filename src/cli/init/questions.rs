@@ -5,6 +5,7 @@
 
 use std::fmt::Write as _;
 
+use crate::control::sentence::{capital, plain};
 use crate::units::{Amount, Quantity};
 
 use super::answers::Answers;
@@ -74,9 +75,8 @@ fn zone(_: &Answers) -> Option<String> {
 }
 
 fn title(answers: &Answers) -> Option<String> {
-    let name = answers.get("tank")?.replace('-', " ");
-    let mut letters = name.chars();
-    Some(letters.next()?.to_uppercase().chain(letters).collect())
+    let title = capital(&plain(answers.get("tank")?));
+    (!title.is_empty()).then_some(title)
 }
 
 fn volume(answers: &Answers, name: &str) -> f64 {

@@ -5,7 +5,7 @@
 //! until the last mark is answered. Limits: a draft never says more than was heard, and many devices are cut off.
 
 use crate::config::Measures;
-use crate::config::compose::{Entry, Form, Output, Plug, PlugParts, Probe, Tank, quoted, scalar};
+use crate::config::compose::{Entry, Form, Output, Plug, PlugParts, Probe, Tank, binding, quoted, scalar};
 use crate::control::plan::OutputKind;
 use crate::time::Span;
 use crate::units::{Quantity, Unit};
@@ -152,7 +152,6 @@ fn output(overheard: &Overheard, plug: &guess::Plug, names: &mut Names) -> Outpu
     };
     let kind = kind.unwrap_or(OutputKind::Other);
     let parts = parts(overheard, plug, kind);
-    let pump = matches!(kind, OutputKind::ReturnPump | OutputKind::Powerhead);
     let is_pump_of = |of: &[OutputKind]| of.contains(&kind);
     Output {
         name: names.of_output(&at),
@@ -166,7 +165,7 @@ fn output(overheard: &Overheard, plug: &guess::Plug, names: &mut Names) -> Outpu
         leased: parts.lease.is_some(),
         reports: parts.report.is_some(),
         boots: Some(Entry::guessed(
-            if pump { "on" } else { "off" },
+            kind.rest().word(),
             "set the plug itself so for after a power cut, and pull it once to see; take the line out if it cannot",
         )),
         plug: Plug::Own(Box::new(parts)),
@@ -191,26 +190,21 @@ fn parts(overheard: &Overheard, plug: &guess::Plug, kind: OutputKind) -> PlugPar
     let report = spelt(&plug.report);
     let worded = |part: Option<&(Place, (String, String))>, [yes, no]: [&str; 2]| {
         let (place, (on, off)) = part?;
-        Some(Entry::sure(format!("{}, {yes}: {}, {no}: {} }}", begin(place), quoted(on), quoted(off))))
+        Some(at(place, &[(yes, &quoted(on)), (no, &quoted(off))]))
     };
-    let meter = plug.power.as_ref().map(|place| Entry::sure(format!("{}, unit: W }}", begin(place))));
     PlugParts {
         command: command(overheard, plug, report.as_ref().map(|(_, words)| words)),
         report: worded(report.as_ref(), ["on", "off"]),
-        meter,
+        meter: plug.power.as_ref().map(|place| at(place, &[("unit", "W")])),
         alive: worded(spelt(&plug.alive).as_ref(), ["yes", "no"]),
-        uptime: plug.uptime.as_ref().map(|place| Entry::sure(format!("{} }}", begin(place)))),
+        uptime: plug.uptime.as_ref().map(|place| at(place, &[])),
         lease: lease(overheard, plug, kind),
     }
 }
 
-fn begin(place: &Place) -> String {
-    let topic = quoted(&place.topic);
-    if place.pointer.is_empty() {
-        format!("{{ topic: {topic}")
-    } else {
-        format!("{{ topic: {topic}, pointer: {}", quoted(&place.pointer))
-    }
+fn at(place: &Place, more: &[(&str, &str)]) -> Entry {
+    let pointer = Some(&*place.pointer).filter(|pointer| !pointer.is_empty());
+    Entry::sure(binding(&place.topic, pointer, more))
 }
 
 fn command(overheard: &Overheard, plug: &guess::Plug, words: Option<&(String, String)>) -> Entry {
@@ -219,7 +213,7 @@ fn command(overheard: &Overheard, plug: &guess::Plug, words: Option<&(String, St
     let known = heard.is_some();
     let (on, off) = heard.or_else(|| words.cloned()).unwrap_or_else(|| ("ON".to_owned(), "OFF".to_owned()));
     let topic = plug.command.as_ref().map_or_else(|| format!("{}/set", plug.stem), |place| place.topic.clone());
-    let text = format!("{{ topic: {}, on: {}, off: {} }}", quoted(&topic), quoted(&on), quoted(&off));
+    let text = binding(&topic, None, &[("on", &quoted(&on)), ("off", &quoted(&off))]);
     let check = match &plug.command {
         None => "no command was heard: its topic, and its payloads for on and off",
         Some(_) if known => "switch it with both payloads by hand and see",

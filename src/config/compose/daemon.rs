@@ -33,17 +33,17 @@ pub fn daemon(of: &Daemon) -> String {
         page.line(1, "tls: {}   # `ca_file: ...` inside for an authority of your own");
     }
     match &of.user {
-        None => page.note(1, "No user: whoever reaches this broker can switch the plugs. Give it users, then write"),
+        None => {
+            page.note(1, "No user: whoever reaches this broker can switch the plugs. Give it users, then write");
+            page.note(1, "user: slackwater");
+            page.note(1, "password_file: /etc/slackwater/broker-password");
+        }
         Some((user, file)) => {
             page.line(1, &format!("user: {}", quoted(user)));
             if let Some(file) = file {
                 page.line(1, &format!("password_file: {}   # its first line", quoted(file)));
             }
         }
-    }
-    if of.user.is_none() {
-        page.note(1, "user: slackwater");
-        page.note(1, "password_file: /etc/slackwater/broker-password");
     }
     page.gap();
     page.line(0, "http:");

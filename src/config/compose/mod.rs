@@ -22,7 +22,7 @@ use page::Page;
 
 pub use daemon::{Daemon, daemon, styles};
 pub use outputs::{Output, Plug, PlugParts};
-pub use page::{Entry, quoted, scalar};
+pub use page::{Entry, binding, quoted, scalar};
 pub use probes::{Form, Probe};
 
 /// What a tank has.

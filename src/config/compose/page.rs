@@ -41,6 +41,18 @@ pub fn scalar(text: &str) -> String {
     if first && plain && !word { text.to_owned() } else { quoted(text) }
 }
 
+/// Where something is heard or told, with what else belongs to it: keys and their values as YAML.
+pub fn binding(topic: &str, pointer: Option<&str>, more: &[(&str, &str)]) -> String {
+    let mut out = format!("{{ topic: {}", quoted(topic));
+    if let Some(pointer) = pointer {
+        let _ = write!(out, ", pointer: {}", quoted(pointer));
+    }
+    for (key, value) in more {
+        let _ = write!(out, ", {key}: {value}");
+    }
+    out + " }"
+}
+
 /// A text in double quotes.
 pub fn quoted(text: &str) -> String {
     let mut out = String::from("\"");

@@ -91,7 +91,8 @@ fn octal(field: &[u8]) -> Option<u64> {
     u64::from_str_radix(text.trim_matches(['\0', ' ']), 8).ok()
 }
 
-fn damaged(what: &str) -> io::Error {
+/// It is not what was written.
+pub(super) fn damaged(what: &str) -> io::Error {
     io::Error::new(io::ErrorKind::InvalidData, what)
 }
 

@@ -17,10 +17,11 @@ mod copy;
 mod place;
 mod take;
 
-use std::fmt::Write as _;
 use std::io::{self, Read};
 
 use ring::digest::{Context, SHA256};
+
+use super::hex::hex;
 
 pub use place::{Over, Restored, restore};
 pub use take::take;
@@ -33,6 +34,11 @@ const MANIFEST: &str = "manifest.json";
 const STORE: &str = "store.db";
 /// The bytes of a manifest, and of a file of the config, at most.
 const GREATEST_TEXT: u64 = 1024 * 1024;
+
+/// Whether a file of a config by this name is in a backup, and comes out of one. Whatever else lies there may be a secret.
+fn is_config_file(name: &str) -> bool {
+    name.strip_suffix(".yaml").is_some() && !name.starts_with('.')
+}
 
 /// What a backup holds.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -80,12 +86,7 @@ impl<T> Summed<T> {
 
     /// The bytes that went by, and their checksum.
     fn finish(self) -> (u64, String) {
-        let digest = self.sum.finish();
-        let digits = digest.as_ref().iter().fold(String::new(), |mut digits, byte| {
-            let _ = write!(digits, "{byte:02x}");
-            digits
-        });
-        (self.bytes, digits)
+        (self.bytes, hex(self.sum.finish().as_ref()))
     }
 }
 

@@ -14,8 +14,8 @@ use crate::shell::lock::DataLock;
 use crate::shell::store::doubts::{self, Doubt};
 use crate::shell::store::{SCHEMA, beside, is_there, states_of};
 
-use super::archive::{self, Head};
-use super::{FORM, GREATEST_TEXT, MANIFEST, Manifest, Member, STORE, Summed, copy};
+use super::archive::{self, Head, damaged};
+use super::{FORM, GREATEST_TEXT, MANIFEST, Manifest, Member, STORE, Summed, copy, is_config_file};
 
 /// What was done.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
@@ -151,8 +151,7 @@ fn read_text(from: &mut impl Read, head: &Head) -> io::Result<Vec<u8>> {
 fn config_path(name: &str) -> Option<PathBuf> {
     let path = name.strip_prefix("config/")?;
     let leaf = path.strip_prefix("tanks/").or_else(|| path.strip_prefix("drills/")).unwrap_or(path);
-    let is_ours = leaf.strip_suffix(".yaml").is_some() && !leaf.starts_with('.') && !leaf.contains(['/', '\\', '\0']);
-    is_ours.then(|| PathBuf::from(path))
+    (is_config_file(leaf) && !leaf.contains(['/', '\\', '\0'])).then(|| PathBuf::from(path))
 }
 
 /// Each tank's state is a backup's, and of any other tank nothing is known. The daemon that begins with it has a name of
@@ -238,8 +237,4 @@ fn place(
     };
     finish().map_err(|error| format!("`{}` cannot be put in its place: {error}", store.display()))?;
     Ok((written, moved))
-}
-
-fn damaged(what: &str) -> io::Error {
-    io::Error::new(io::ErrorKind::InvalidData, what)
 }

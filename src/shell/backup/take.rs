@@ -11,7 +11,7 @@ use crate::shell::store::{beside, is_there};
 use crate::time::{Wall, Zone};
 
 use super::archive::{self, Head};
-use super::{FORM, GREATEST_TEXT, MANIFEST, Manifest, Member, STORE, Summed, copy};
+use super::{FORM, GREATEST_TEXT, MANIFEST, Manifest, Member, STORE, Summed, copy, is_config_file};
 
 /// What is made on the way, and goes whatever happens.
 struct Scrap(PathBuf);
@@ -29,8 +29,10 @@ pub fn take(config: &Path, data: &Path, file: &Path) -> Result<Manifest, String>
     background::yield_to_control();
     let store = data.join("slackwater.db");
     if !store.exists() {
-        let text = "there is no store `{}`\n  name the config of the daemon with `--config`, or its data directory with `--data`";
-        return Err(text.replace("{}", &store.display().to_string()));
+        return Err(format!(
+            "there is no store `{}`\n  name the config of the daemon with `--config`, or its data directory with `--data`",
+            store.display()
+        ));
     }
     if is_there(file) {
         return Err(format!("`{}` is there already and was left alone\n  give another name", file.display()));
@@ -72,7 +74,7 @@ fn private(path: &Path) -> io::Result<File> {
     OpenOptions::new().write(true).create_new(true).mode(0o600).open(path)
 }
 
-/// The YAML files of the config by their names in the backup. Whatever else lies there may be a secret.
+/// The YAML files of the config by their names in the backup.
 fn config_files(dir: &Path) -> io::Result<Vec<(String, PathBuf)>> {
     let mut found = Vec::new();
     for part in ["", "tanks", "drills"] {
@@ -84,8 +86,9 @@ fn config_files(dir: &Path) -> io::Result<Vec<(String, PathBuf)>> {
         for entry in entries {
             let entry = entry?;
             let name = entry.file_name().to_string_lossy().into_owned();
-            let is_ours = name.strip_suffix(".yaml").is_some() && !name.starts_with('.');
-            if is_ours && fs::metadata(entry.path()).is_ok_and(|meta| meta.is_file() && meta.len() <= GREATEST_TEXT) {
+            if is_config_file(&name)
+                && fs::metadata(entry.path()).is_ok_and(|meta| meta.is_file() && meta.len() <= GREATEST_TEXT)
+            {
                 let slash = if part.is_empty() { "" } else { "/" };
                 found.push((format!("config/{part}{slash}{name}"), entry.path()));
             }

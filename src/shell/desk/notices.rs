@@ -103,8 +103,7 @@ impl Desk {
 
 fn daily_tank(seat: &Seat, now: Now) -> DailyTank {
     let (status, mut said) = (seat.status(now), seat.records.watched());
-    let plan = seat.tank.plan();
-    said.extend(plan.thermostat.as_ref().map(|held| plan.signals[held.signal.index()].name.to_string()));
+    said.extend(seat.tank.plan().held_by().map(ToString::to_string));
     let told = |signal: &&SignalStatus| {
         matches!(signal.measures, Quantity::Temperature | Quantity::Salinity)
             && !said.iter().any(|said| *said == *signal.signal)

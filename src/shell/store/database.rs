@@ -144,10 +144,7 @@ impl Database {
         connection.busy_timeout(Duration::from_millis(200))?;
         if connection.is_readonly("main")? {
             // What it says may be older than what was spent since it could last be written: not to be believed.
-            let why = Some("it can be read and not written".to_owned());
-            return Err(
-                rusqlite::Error::SqliteFailure(rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_READONLY), why).into()
-            );
+            return Err(failure(rusqlite::ffi::SQLITE_READONLY, Some("it can be read and not written")).into());
         }
         let fresh = connection.query_row("SELECT count(*) FROM sqlite_master", [], |row| row.get::<_, i64>(0))? == 0;
         let version: i64 = connection.query_row("PRAGMA user_version", [], |row| row.get(0))?;
@@ -269,7 +266,7 @@ impl Database {
     pub fn write(&mut self, batch: &Batch, durability: Durability) -> rusqlite::Result<()> {
         self.synchronise(durability)?;
         let full = if self.is_lean() {
-            rusqlite::Error::SqliteFailure(rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_FULL), None)
+            failure(rusqlite::ffi::SQLITE_FULL, None)
         } else {
             match self.transaction(batch) {
                 Err(error) if is_full(&error) => {
@@ -289,7 +286,7 @@ impl Database {
     pub fn write_care(&mut self, entries: &[Entry]) -> rusqlite::Result<()> {
         self.synchronise(Durability::BeforeWhatFollows)?;
         if self.is_lean() {
-            return Err(rusqlite::Error::SqliteFailure(rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_FULL), None));
+            return Err(failure(rusqlite::ffi::SQLITE_FULL, None));
         }
         let transaction = self.connection.transaction()?;
         care::write(&transaction, entries)?;
@@ -379,6 +376,11 @@ fn bring_up(connection: &Connection, version: i64) -> rusqlite::Result<()> {
 /// A name for a daemon that has no store to remember one.
 pub fn fresh_instance() -> String {
     format!("{:x}-{:x}", unix_millis(), std::process::id())
+}
+
+/// A failure that the library was not asked for, in its own words.
+fn failure(code: std::ffi::c_int, why: Option<&str>) -> rusqlite::Error {
+    rusqlite::Error::SqliteFailure(rusqlite::ffi::Error::new(code), why.map(str::to_owned))
 }
 
 fn is_full(error: &rusqlite::Error) -> bool {

@@ -76,10 +76,12 @@ impl Room {
 
     /// Whether it is given up and could be had again: asked now and then only.
     pub fn comes_back(&mut self) -> bool {
-        let Some(since) = self.given_up.filter(|since| since.elapsed() >= AGAIN) else { return false };
+        if self.given_up.is_none_or(|since| since.elapsed() < AGAIN) {
+            return false;
+        }
         let back = self.take().is_ok();
         if !back {
-            self.given_up = Some(since + since.elapsed());
+            self.given_up = Some(Instant::now());
         }
         back
     }

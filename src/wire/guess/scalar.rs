@@ -1,5 +1,6 @@
 //! One scalar: what it may be by the words of its name, its unit, its values.
 
+use crate::control::sentence::capital;
 use crate::units::{Quantity, Unit, units_of};
 use crate::wire::overheard::Field;
 
@@ -149,10 +150,7 @@ pub fn spelling(field: &Field) -> Option<(String, String)> {
     let heard = texts.first()?;
     let alike = |word: &str| match () {
         () if heard.chars().all(|c| !c.is_lowercase()) => word.to_uppercase(),
-        () if heard.starts_with(char::is_uppercase) => {
-            let mut letters = word.chars();
-            letters.next().into_iter().flat_map(char::to_uppercase).chain(letters).collect()
-        }
+        () if heard.starts_with(char::is_uppercase) => capital(word),
         () => word.to_owned(),
     };
     let spelt =

@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 use std::time::{Duration, Instant};
 
+use crate::shell::hex::hex;
 use crate::shell::secrets;
 
 /// A session ends after this at the latest. Common practice for what hangs on a wall.
@@ -47,7 +48,7 @@ impl Sessions {
         let mut chance = [0_u8; CHANCE];
         // The process's one source of chance is that of its TLS.
         rustls::crypto::ring::default_provider().secure_random.fill(&mut chance).ok()?;
-        let secret = chance.iter().fold(String::new(), |text, byte| text + &format!("{byte:02x}"));
+        let secret = hex(&chance);
         self.forget_old(now);
         while self.all.len() >= MOST {
             self.all.pop_front();

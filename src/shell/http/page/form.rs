@@ -7,7 +7,6 @@
 //! Nothing is kept for it. A restart of the daemon makes a new key: a page from before says so and is looked at anew.
 
 use std::collections::BTreeMap;
-use std::fmt::Write as _;
 
 use ring::hmac;
 use ring::rand::{SecureRandom as _, SystemRandom};
@@ -15,6 +14,7 @@ use serde_json::{Map, Value};
 
 use super::super::access::Who;
 use super::super::problem::{Kind, Problem};
+use crate::shell::hex::hex;
 
 /// Fields of a form that are no part of the request.
 const OURS: [&str; 2] = ["mark", "back"];
@@ -71,13 +71,6 @@ impl Marks {
 
 fn said(who: &Who, nonce: &str) -> String {
     format!("{}\n{nonce}", who.session().unwrap_or_default())
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().fold(String::new(), |mut text, byte| {
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
 }
 
 fn bytes(hex: &str) -> Option<Vec<u8>> {

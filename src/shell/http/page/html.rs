@@ -9,6 +9,7 @@ use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 
 use super::assets;
+pub(super) use crate::control::sentence::{capital, plain};
 
 /// A text that means nothing but itself, between tags and in quoted attributes.
 pub(super) struct E<T>(pub(super) T);
@@ -57,20 +58,7 @@ impl Display for Name<'_> {
 
 /// A name as a person says it: `water-change` is `Water change`.
 pub(super) fn said(name: &str) -> String {
-    let mut letters = name.chars();
-    let first = letters.next().map(char::to_uppercase).into_iter().flatten();
-    first.chain(letters.map(|letter| if letter == '-' { ' ' } else { letter })).collect()
-}
-
-/// The same inside a sentence: `water change`.
-pub(super) fn plain(name: &str) -> String {
-    name.replace('-', " ")
-}
-
-/// A text as the beginning of a sentence.
-pub(super) fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+    capital(&plain(name))
 }
 
 /// A whole page.

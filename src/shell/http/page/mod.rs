@@ -122,13 +122,18 @@ pub(super) async fn tank(
     if asked.part.as_deref() == Some("live") {
         return html::answer(StatusCode::OK, live);
     }
-    let told = asked.told.and_then(|key| shared.desk.answers.find(&who, &key));
-    let told = told.map(|told| parts::told(&told)).unwrap_or_default();
+    let told = told_of(&shared, &who, asked.told);
     let body = format!("{told}{}{}", moving(&shared, &look, "", &live), past::charts(&look, &seen));
     let title = format!("{} - Slackwater", status.title);
     // Without script the page looks again by itself.
     let head = "<noscript><meta http-equiv=\"refresh\" content=\"60\"></noscript>\n";
     Frame { title: &title, head, top: &top(&shared, &who, None), body: &body }.answer(StatusCode::OK)
+}
+
+/// What came of an order, where the address names its answer.
+fn told_of(shared: &Shared, who: &Who, told: Option<String>) -> String {
+    let told = told.and_then(|key| shared.desk.answers.find(who, &key));
+    told.map(|told| parts::told(&told)).unwrap_or_default()
 }
 
 /// What the script fetches anew whenever something changed.
@@ -152,12 +157,11 @@ async fn of_tank(
         Err(refusal) => return foreign(refusal),
     };
     let look = Look::new(shared, who, &status);
-    let live = write(&look) + &parts::as_of(&look);
+    let live = write(&look) + &parts::as_of(&look, "");
     if asked.part.as_deref() == Some("live") {
         return html::answer(StatusCode::OK, live);
     }
-    let told = asked.told.and_then(|key| shared.desk.answers.find(who, &key));
-    let told = told.map(|told| parts::told(&told)).unwrap_or_default();
+    let told = told_of(shared, who, asked.told);
     let back = format!("<p><a class=\"back\" href=\"/tanks/{}\">Back to the tank</a></p>\n", look.tank());
     let body = told + &moving(shared, &look, page, &live) + &back;
     let again = "<noscript><meta http-equiv=\"refresh\" content=\"5\"></noscript>\n";
@@ -235,9 +239,7 @@ pub(super) async fn keeping(
         }
     }
     let look = Look::new(&shared, &who, &status);
-    let told = asked.told.and_then(|key| shared.desk.answers.find(&who, &key));
-    let told = told.map(|told| parts::told(&told)).unwrap_or_default();
-    let body = told + &keeping::page(&look, &parts[0], &parts[1], &parts[2]);
+    let body = told_of(&shared, &who, asked.told) + &keeping::page(&look, &parts[0], &parts[1], &parts[2]);
     let title = format!("Log - {}", status.title);
     Frame { title: &title, head: "", top: &top(&shared, &who, Some(&status)), body: &body }.answer(StatusCode::OK)
 }

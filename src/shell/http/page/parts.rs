@@ -43,10 +43,10 @@ pub(super) fn left(look: &Look, until: Wall) -> String {
     format!("<time class=\"left\" data-until=\"{}\">{text}</time>", until.unix_millis())
 }
 
-/// When this was made: the script's clock begins with it.
-pub(super) fn as_of(look: &Look) -> String {
+/// What a page rests on, and when it was made: the script's clock begins with that.
+pub(super) fn as_of(look: &Look, on: &str) -> String {
     let (at, time) = (look.now.unix_millis(), look.zone.time_of_day(look.now));
-    format!("<p class=\"rests\">As of <time id=\"as-of\" data-at=\"{at}\">{time}</time>.</p>\n")
+    format!("<p class=\"rests\">{on}As of <time id=\"as-of\" data-at=\"{at}\">{time}</time>.</p>\n")
 }
 
 /// The beginning of a form that asks the tank for something; fields and a button follow.

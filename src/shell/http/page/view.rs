@@ -13,7 +13,7 @@ use crate::shell::job::TankList;
 use super::Look;
 use super::html::{E, Name, plain, said};
 use super::new_water;
-use super::parts::{about, button, clock, form, left, list, plain_button, since};
+use super::parts::{about, as_of, button, clock, form, left, list, plain_button, since};
 use super::safeguards::state_in_words;
 use super::seen::Tank;
 
@@ -63,13 +63,7 @@ fn rests_on(look: &Look, out: &mut String) {
         let age = about(look.now.since(at));
         format!(", the oldest <time class=\"age\" data-since=\"{}\">{age}</time> old", at.unix_millis())
     });
-    let time = look.zone.time_of_day(look.now);
-    let _ = writeln!(
-        out,
-        "<p class=\"rests\">By {of}{}. As of <time id=\"as-of\" data-at=\"{}\">{time}</time>.</p>",
-        age.unwrap_or_default(),
-        look.now.unix_millis()
-    );
+    out.push_str(&as_of(look, &format!("By {of}{}. ", age.unwrap_or_default())));
 }
 
 /// What a person must do or know, the most urgent first.
