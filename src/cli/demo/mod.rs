@@ -49,7 +49,8 @@ pub struct Demo {
     /// The mean temperature of the simulated room.
     #[arg(long, value_name = "TEMPERATURE", default_value = "21 °C")]
     pub room: crate::units::Temperature,
-    /// A config directory of your own instead of the example; its broker, address and data directory are not used.
+    /// A config directory of your own instead of the example; its broker, address, data directory and channels of
+    /// alarms are not used.
     #[arg(long, value_name = "DIR")]
     pub config: Option<PathBuf>,
     /// The broker's port on the loopback interface; 0 is any free one.

@@ -5,7 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::control::effect::{Notice, NoticeKind};
+use crate::control::effect::{Measured, Notice, NoticeKind};
 use crate::control::plan::Priority;
 use crate::time::{Wall, Zone};
 
@@ -137,10 +137,7 @@ impl Notification {
 
     /// What the core says of an alarm. A reminder of the core's counts as a new one each time, by `now`.
     pub fn of_tank(tank: &str, notice: Notice, now: Wall) -> Self {
-        let value = notice.value.map_or_else(String::new, |measured| match measured.age {
-            Some(age) => format!("{} {}, {age} ago", measured.signal, measured.text),
-            None => format!("{} {}", measured.signal, measured.text),
-        });
+        let value = notice.value.as_deref().map_or_else(String::new, value_words);
         let what = What::from(notice.what);
         let since = notice.since;
         let again = if what == What::Reminder {
@@ -223,9 +220,27 @@ impl Notification {
     }
 }
 
+/// A value with its name, unit and age. What is not known is a sentence of its own, which begins with the name.
+fn value_words(of: &Measured) -> String {
+    let name = if of.text.starts_with(&of.signal) { String::new() } else { format!("{} ", of.signal) };
+    let age = of.age.map_or_else(String::new, |age| format!(", {age} ago"));
+    format!("{name}{}{age}", of.text)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::time::Span;
+
+    #[test]
+    fn a_value_has_its_name_once() {
+        let of = |value, text: &str, age| {
+            let (signal, unit, text) = ("water-temp".to_owned(), "°C".to_owned(), text.to_owned());
+            value_words(&Measured { signal, value, unit, text, age })
+        };
+        assert_eq!(of(Some(26.4), "26.40 °C", Some(Span::from_seconds(2))), "water-temp 26.40 °C, 2 s ago");
+        assert_eq!(of(None, "water-temp is not known (never heard)", None), "water-temp is not known (never heard)");
+    }
 
     #[test]
     fn a_message_says_what_value_since_when_what_was_done_what_to_do_and_how_to_acknowledge() {

@@ -5,7 +5,7 @@
 //! system; nobody may read anything about real water from it. Figures of the project's rehearsal model.
 
 use super::body::Parcel;
-use super::parameters::{DAILY_ALKALINITY, LIGHT_TO_DARK};
+use super::parameters::LIGHT_TO_DARK;
 use crate::water::chemistry::calcium_per_dkh;
 
 /// A dose shows in the pH for about this long, s.
@@ -68,10 +68,10 @@ impl Chemistry {
     }
 }
 
-/// dKH L a second that a tank takes under so much light, 0 to 1.
-pub(super) fn wanted(litres: f64, light: f64) -> f64 {
+/// dKH L a second that a tank takes under so much light, 0 to 1, where it takes so many dKH in a day.
+pub(super) fn wanted(daily: f64, litres: f64, light: f64) -> f64 {
     let mean = LIGHT_TO_DARK.mul_add(LIT, 1.0 - LIT);
-    DAILY_ALKALINITY * litres / 86_400.0 * (LIGHT_TO_DARK - 1.0).mul_add(light, 1.0) / mean
+    daily * litres / 86_400.0 * (LIGHT_TO_DARK - 1.0).mul_add(light, 1.0) / mean
 }
 
 #[cfg(test)]
@@ -80,9 +80,9 @@ mod tests {
 
     #[test]
     fn half_a_day_of_light_takes_what_the_model_says() {
-        let day = (wanted(87.0, 1.0) + wanted(87.0, 0.0)) * 43_200.0 / 87.0;
+        let day = (wanted(0.80, 87.0, 1.0) + wanted(0.80, 87.0, 0.0)) * 43_200.0 / 87.0;
         assert!((day - 0.80).abs() < 1e-12, "{day}");
-        assert!((wanted(87.0, 1.0) / wanted(87.0, 0.0) - 1.6).abs() < 1e-12);
+        assert!((wanted(0.80, 87.0, 1.0) / wanted(0.80, 87.0, 0.0) - 1.6).abs() < 1e-12);
     }
 
     #[test]

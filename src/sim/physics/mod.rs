@@ -301,7 +301,7 @@ impl Physics {
     /// The animals live in the display, in its light.
     fn live(&mut self, dt: f64, duty: &[f64]) {
         let light = self.duty_of(OutputKind::Light, duty).min(1.0);
-        let wanted = chemistry::wanted(self.litres(), light) * dt;
+        let wanted = chemistry::wanted(self.make.takes, self.litres(), light) * dt;
         let taken = self.display.calcify(wanted);
         self.chemistry.pass(dt, taken);
     }

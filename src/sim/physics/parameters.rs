@@ -26,7 +26,9 @@ pub const SEA_WATER_ALKALINITY: f64 = 8.0;
 /// mg/L of calcium in that water [choice: near sea water of 35 g/kg, 0.010282 mol/kg in Millero et al. 2008].
 pub const SEA_WATER_CALCIUM: f64 = 420.0;
 /// What the animals of the model tank take, dKH a day of its light and dark together (the rehearsal model).
-pub const DAILY_ALKALINITY: f64 = 0.80;
+const DAILY_ALKALINITY: f64 = 0.80;
+/// The same where nothing gives it back: sea grass, rock and a fish in quarantine [choice].
+const UNDOSED_ALKALINITY: f64 = 0.05;
 /// How much faster they take it in the light than in the dark (the rehearsal model).
 pub const LIGHT_TO_DARK: f64 = 1.6;
 /// dKH L in a litre of dosed stock: the rehearsal model's 0.0312 dKH a millilitre in 87 L.
@@ -85,6 +87,8 @@ pub struct Parameters {
     pub celsius: f64,
     /// Each output, in the order of the plan.
     pub outputs: Vec<Machine>,
+    /// What the animals take, dKH a day.
+    pub takes: f64,
     /// What leaves with the skimmer's foam, L/s while it runs and the return pump runs.
     pub skimmate_flow: f64,
     /// The reservoir for the top-off, full at the start, L.
@@ -162,6 +166,7 @@ impl Parameters {
         let sump = facts.sump.map_or(litres * MODEL_SUMP / MODEL_LITRES, crate::units::Volume::litres);
         let sump = if has_sump { sump.min(0.9 * litres) } else { 0.0 };
         let mut make = Self::sized(litres - sump, sump, outputs);
+        make.takes = taken(plan);
         make.reservoir_litres = facts.reservoir.map_or(make.reservoir_litres, crate::units::Volume::litres);
         make
     }
@@ -182,9 +187,25 @@ impl Parameters {
             salinity: 35.0,
             celsius: 25.0,
             outputs,
+            takes: DAILY_ALKALINITY,
             skimmate_flow: 0.05 / 86_400.0 * ratio,
             reservoir_litres: (0.1 * litres).max(2.0),
         }
+    }
+}
+
+/// dKH that the animals take in a day: a keeper's plan is taken to fit them. Without a plan a pump that gives alkalinity
+/// says that the model's animals live here.
+fn taken(plan: &TankPlan) -> f64 {
+    let planned = plan.dosing.iter().filter_map(|dosing| Some(dosing.per_day * dosing.dkh_per_ml?));
+    let planned: f64 = planned.sum();
+    let unplanned = |index| plan.dosing.iter().all(|dosing| dosing.output.index() != index);
+    if planned > 0.0 {
+        planned
+    } else if (0..plan.outputs.len()).any(|index| unplanned(index) && alkalinity_of(plan, index) > 0.0) {
+        DAILY_ALKALINITY
+    } else {
+        UNDOSED_ALKALINITY
     }
 }
 
