@@ -131,6 +131,35 @@ fn a_low_float_that_sticks_wet_is_told_although_somebody_feeds_each_day() {
     assert!(found.is_empty(), "{}", found.join("\n"));
 }
 
+/// The plug of the tub's only pump was away when feeding ended, and reports nothing: the water stood still for hours.
+#[test]
+fn a_pump_whose_plain_plug_missed_its_on_is_told_on_again() {
+    let found = said(&example(), 113, 16, &["filter plug vanishes at 11 h 10 min for 10 min"]);
+    assert!(found.is_empty(), "{}", found.join("\n"));
+}
+
+/// The tub's top-off was away, its day's budget spent in vain, and the low float hung dry: each silence and each start of
+/// the daemon took the trip for over, so nobody came before the tub was cold.
+#[test]
+fn a_tub_that_waits_for_water_is_told_through_silences_and_kills() {
+    let faults = [
+        "quarantine/low-float sticks dry at 12 h",
+        "broker vanishes at 14 h for 10 min",
+        "daemon is killed at 15 h for 10 s",
+        "broker vanishes at 16 h for 10 min",
+    ];
+    let found = said(&example(), 68, 24, &faults);
+    assert!(found.is_empty(), "{}", found.join("\n"));
+}
+
+/// The clock went back in a hold, which ended by itself; a kill afterwards brings it not back, and nothing asks for that.
+#[test]
+fn a_hold_that_ended_stays_ended_over_a_clock_that_went_back_and_a_kill() {
+    let faults = ["clock jumps back 1 h at 11 h 5 min", "daemon is killed at 11 h 50 min for 10 s"];
+    let found = said(&example(), 33, 14, &faults);
+    assert!(found.is_empty(), "{}", found.join("\n"));
+}
+
 /// A button was pressed, and nobody came back to the tank until it was cold: they are told when the hold is over.
 #[test]
 fn a_pump_that_a_person_switched_off_harms_nothing_if_they_hear_the_alarm() {

@@ -109,9 +109,10 @@ pub(super) fn evaluate(nodes: &mut [Node], plan: &TankPlan, facts: &Facts<'_>, n
 }
 
 impl Node {
-    /// A trip that stands needs no new delay.
+    /// A trip that stands needs no new delay, however long its cause was out of sight.
     pub fn assume_lasted(&mut self, span: Span) {
         self.accrued = self.accrued.max(span);
+        self.unknown_since = None;
     }
 
     fn moved(

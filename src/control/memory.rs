@@ -12,11 +12,13 @@ impl Tank {
     /// What must survive; saved whenever [`super::Effect::SaveState`] says so.
     pub fn state(&self) -> TankState {
         let interlocks = self.plan.interlocks.iter().zip(&self.interlocks).map(|(plan, live)| {
-            let latched = (live.stage == Stage::Latched).then(|| (live.since, live.cause.clone()));
+            let since = || (live.since, live.cause.clone());
+            let latched = (live.stage == Stage::Latched).then(since);
+            let tripped = (live.stage == Stage::Tripped && live.known).then(since);
             let recent = live.often.ages(super::alarms::DAY, self.now.steady);
             let bypass = live.bypass.as_ref().map(Bypass::record);
             let (trips, last_trip) = (live.trips, live.last_trip);
-            (plan.name.clone(), InterlockRecord { latched, trips, last_trip, recent, bypass })
+            (plan.name.clone(), InterlockRecord { latched, tripped, trips, last_trip, recent, bypass })
         });
         let holds = self.plan.holds.iter().zip(&self.holds).map(|(plan, live)| {
             let active = live.active.as_ref().map(|active| ActiveHoldRecord {
@@ -123,8 +125,13 @@ impl Tank {
             live.often = Often::from_ages(&record.recent, now.steady);
             let bypass = record.bypass.as_ref().filter(|_| plan.bypassable);
             live.bypass = bypass.and_then(|bypass| Bypass::restored(bypass, now));
-            if let Some((since, cause)) = &record.latched {
-                live.stage = Stage::Latched;
+            // A pump is found as it is: what stopped it must be seen again.
+            let tripped = record.tripped.as_ref().filter(|_| {
+                plan.effects.iter().all(|(output, _)| !self.plan.outputs[output.index()].kind.is_life_support())
+            });
+            let stage = if record.latched.is_some() { Stage::Latched } else { Stage::Tripped };
+            if let Some((since, cause)) = record.latched.as_ref().or(tripped) {
+                live.stage = stage;
                 live.known = true;
                 live.since = *since;
                 live.cause.clone_from(cause);

@@ -39,9 +39,10 @@ const ON_ATTEMPTS: u32 = 4;
 const ON_RARELY: Span = Span::from_minutes(10);
 /// A plug without report is told off again this often, in case it missed it. [choice]
 const REPEAT_UNPROVABLE_OFF: Span = Span::from_minutes(5);
-/// A heater's plug without report is told on again this often while heat is wanted: a plug that restarted is off, and
-/// nobody would ever know. No sooner, for a hand may have switched it off. [F32: 30 min]
-const REPEAT_UNPROVABLE_HEAT: Span = Span::from_minutes(30);
+/// The plug without report of a heater or of life support is told on again this often while that is wanted: one that
+/// restarted or did not hear is off, and nobody would ever know. No sooner, for a hand may have switched it off.
+/// [F32: 30 min]
+const REPEAT_UNPROVABLE_ON: Span = Span::from_minutes(30);
 /// An off whose report agrees and whose power does not is told again this often. [F23: 10 s]
 const INSIST_EVERY: Span = Span::from_seconds(10);
 /// So long an unexplained off is looked at: do others change with it? [C7: choice]
@@ -548,7 +549,9 @@ impl Plug {
                 self.proof = ProofStatus::CannotBeProven;
                 let every = match (to, plan.kind) {
                     (Switch::Off, kind) if kind.may_always_be_off() => Some(REPEAT_UNPROVABLE_OFF),
-                    (Switch::On, OutputKind::Heater) => Some(REPEAT_UNPROVABLE_HEAT),
+                    (Switch::On, kind) if kind == OutputKind::Heater || kind.is_life_support() => {
+                        Some(REPEAT_UNPROVABLE_ON)
+                    }
                     _ => None,
                 };
                 self.next_try = every.map(|every| now.after(every));

@@ -125,14 +125,14 @@ impl Tank {
         }
     }
 
-    fn assume_lasted(&mut self, id: ConditionId) {
+    /// What a trip that stands waited for it need not wait for again. Below a `not` a delay is no part of the cause.
+    pub(super) fn assume_lasted(&mut self, id: ConditionId) {
         match &self.plan.conditions[id.index()] {
             Condition::All(of) | Condition::Any(of) | Condition::Agree(of) => {
                 for id in of.clone() {
                     self.assume_lasted(id);
                 }
             }
-            Condition::Not(inner) => self.assume_lasted(*inner),
             Condition::Lasting { inner, span, .. } => {
                 let (inner, span) = (*inner, *span);
                 self.nodes[id.index()].assume_lasted(span);

@@ -53,6 +53,9 @@ pub struct TankState {
 pub struct InterlockRecord {
     /// Latched since then, by this cause.
     pub latched: Option<(Wall, String)>,
+    /// Tripped since then, by this cause, which was known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tripped: Option<(Wall, String)>,
     /// Trips over all time.
     pub trips: u64,
     /// The last one.

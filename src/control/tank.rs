@@ -40,6 +40,7 @@ use super::state::TankState;
 use super::stillness;
 use super::thermostat::{Runs, Thermostat};
 use super::top_off::TopOff;
+use super::truth::Truth;
 use super::vote::Signal;
 
 /// Totals of what runs are saved at least this often; a kill loses no more of them.
@@ -518,6 +519,10 @@ impl Tank {
             let interlock = &mut self.interlocks[index];
             let proven = interlock.is_proven(plan, &self.plan, &self.probes, &self.plugs, now.steady, deadlines);
             let change = interlock.follow(plan, truth, proven, stops, now.steady);
+            if truth == Truth::Unknown && interlock.known && interlock.stage != Stage::Armed {
+                let cause = plan.cause;
+                self.assume_lasted(cause);
+            }
             if change == Change::None {
                 continue;
             }

@@ -19,6 +19,7 @@ mod power;
 mod prove;
 mod restarts;
 mod restored;
+mod standing;
 mod stories;
 mod top_off;
 mod water_and_probes;

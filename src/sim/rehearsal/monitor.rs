@@ -350,6 +350,10 @@ impl Monitor {
             watched.books.values_mut().for_each(|book| book.daemon_died(now));
             let unanswered = |standing: &StandingHold| standing.releasing.is_none();
             watched.asked.clear();
+            // One that ended by itself stands no longer, wherever a wall clock that jumped puts its deadline.
+            let plan = watched.shadow.plan();
+            let releases = |hold: HoldId| plan.holds[hold.index()].at_limit == AtLimit::Release;
+            watched.holds.retain(|standing| standing.ends > now || !releases(standing.hold));
             watched.holds.iter_mut().for_each(|standing| standing.known &= unanswered(standing));
         }
     }

@@ -102,6 +102,10 @@ impl Shadow {
                 if plan.conductivity.is_none() && !(plan.least..=plan.greatest).contains(&value) {
                     return;
                 }
+                // What was said before a silence confirms nothing after it.
+                if seen.last.is_some_and(|(_, at)| now.since(at) > plan.stale_after) {
+                    seen.over_since = None;
+                }
                 seen.last = Some((value, now));
                 let over = self.limits[probe.index()].is_some_and(|limit| value > limit);
                 seen.over_since = if over { seen.over_since.or(Some(now)) } else { None };
