@@ -160,6 +160,30 @@ fn a_hold_that_ended_stays_ended_over_a_clock_that_went_back_and_a_kill() {
     assert!(found.is_empty(), "{}", found.join("\n"));
 }
 
+/// The daemon tells of a broker that stays away by channels that need none, and its keeper comes before it is cold.
+#[test]
+fn a_broker_that_stays_away_calls_somebody() {
+    let found = said(&example(), 372, 12, &["broker vanishes at 15 min 37 s"]);
+    assert!(found.is_empty(), "{}", found.join("\n"));
+}
+
+/// Whoever sets the salt right where no pump mixes sump and display gives each its own share.
+#[test]
+fn a_sump_full_of_fresh_water_is_set_right_without_a_brine_in_the_display() {
+    let faults = ["top-off welds at 27 min 22 s", "return-pump stops at 32 min 4 s for 1 h 40 min 54 s"];
+    let found = said(&example(), 14_893, 3, &faults);
+    assert!(found.is_empty(), "{}", found.join("\n"));
+}
+
+#[test]
+fn a_kind_of_fault_that_does_not_exist_is_said_and_plays_nothing() {
+    let mut rehearse = std::process::Command::new(env!("CARGO_BIN_EXE_slackwater"));
+    let args = ["rehearse", "--config", "config", "--pairs", "1", "--with", "brokr vanishes"];
+    let output = rehearse.current_dir(home("")).args(args).output().unwrap();
+    assert_eq!(output.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&output.stderr).contains("did you mean `broker vanishes`?"));
+}
+
 /// A button was pressed, and nobody came back to the tank until it was cold: they are told when the hold is over.
 #[test]
 fn a_pump_that_a_person_switched_off_harms_nothing_if_they_hear_the_alarm() {

@@ -15,7 +15,7 @@
 //!
 //! Limits: no I/O; whoever plays the home carries the requests, and tells back what was refused.
 
-use crate::control::dosing::DoseAsk;
+use crate::control::dosing::{DoseAsk, DosingPlan};
 use crate::control::effect::{Notice, NoticeKind};
 use crate::control::ids::{AlarmId, DoserId};
 use crate::control::plan::Priority;
@@ -30,6 +30,12 @@ use super::fault::KeeperAct;
 const PORTIONS: u32 = 20;
 /// The share of a tank's water that the habit changes each week.
 const WEEKLY_SHARE: f64 = 0.10;
+/// How soon somebody comes to an alarm of high priority. [choice]
+const COMES_TO_A_HIGH_ONE: Span = Span::from_hours(4);
+/// The daemon's own alarm `broker-lost`, of high priority, comes after so long.
+const BROKER_LOST_AFTER: Span = Span::from_minutes(1);
+/// Before a dosing pump's calibration is called old. [choice]
+const CALIBRATES_EVERY: Span = Span::from_hours(56 * 24);
 
 /// What the keepers do by habit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -37,7 +43,8 @@ pub enum Routine {
     /// Nothing: only what sentences say.
     Away,
     /// Feeds each day at 18:00, fills the reservoir every second day at 20:00, changes a tenth of the water each
-    /// seventh day at 10:00, fills the dosing containers each seventh day at 20:00, cleans the probes every fourth week;
+    /// seventh day at 10:00, fills the dosing containers each seventh day at 20:00, cleans the probes every fourth week,
+    /// calibrates the dosing pumps every eighth week;
     /// hours of the tank's own zone.
     AtHome,
     /// As at home, and comes when an alarm calls.
@@ -56,6 +63,8 @@ enum Task {
     Clean,
     TopUp,
     Visit(AlarmId),
+    /// The broker is lost, which is an alarm of the daemon itself: one home, one look.
+    LookAtBroker,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -67,6 +76,10 @@ enum Errand {
     Reset,
     /// The container of this dosing pump is full.
     Filled(DoserId),
+    /// A minute of this dosing pump into a cylinder.
+    Calibrate(DoserId),
+    /// What is in the cylinder: what the pump delivers by its file, for the simulated one neither wears nor clogs.
+    Measured(DoserId),
 }
 
 /// A request on its way.
@@ -94,8 +107,8 @@ pub struct Keeper {
     routine: Routine,
     /// The holds of each tank.
     procedures: Vec<Vec<String>>,
-    /// The dosing pumps of each tank.
-    pumps: Vec<Vec<String>>,
+    /// The dosing pumps of each tank, and what each delivers, mL in a minute.
+    pumps: Vec<Vec<(String, f64)>>,
 }
 
 #[derive(Debug)]
@@ -131,6 +144,10 @@ impl Keeper {
                 for pump in 0..plan.dosing.len() {
                     let task = Task::Ask(Errand::Filled(DoserId::new(pump)));
                     habits.push(Habit { tank, next: at(20, 3), every: Span::from_hours(168), task });
+                    // A quarter of an hour or more from any dose of the hour, and each pump in an hour of its own.
+                    let next = at(12 + pump as u64, 55).after(Span::from_minutes(20));
+                    let task = Task::Ask(Errand::Calibrate(DoserId::new(pump)));
+                    habits.push(Habit { tank, next, every: CALIBRATES_EVERY, task });
                 }
                 habits.push(Habit { tank, next: at(11, 27), every: Span::from_hours(672), task: Task::Clean });
                 habits.push(Habit { tank, next: at(10, 6), every: Span::from_hours(168), task: changes });
@@ -155,7 +172,10 @@ impl Keeper {
             pumps: plans
                 .iter()
                 .map(|plan| {
-                    plan.dosing.iter().map(|dosing| plan.outputs[dosing.output.index()].name.to_string()).collect()
+                    let named = |dosing: &DosingPlan| {
+                        (plan.outputs[dosing.output.index()].name.to_string(), dosing.delivers)
+                    };
+                    plan.dosing.iter().map(named).collect()
                 })
                 .collect(),
         }
@@ -170,7 +190,7 @@ impl Keeper {
             _ if self.procedures[tank].iter().any(of_hold) => Span::from_minutes(15),
             Priority::Low => return,
             Priority::Medium => Span::from_hours(24),
-            Priority::High => Span::from_hours(4),
+            Priority::High => COMES_TO_A_HIGH_ONE,
             Priority::Urgent => Span::from_hours(1),
         };
         let planned = self.tasks.iter().any(|(_, tank, task)| (*tank, *task) == visit);
@@ -179,6 +199,15 @@ impl Keeper {
             NoticeKind::Test => {}
             NoticeKind::Raised | NoticeKind::Reminder if planned => {}
             NoticeKind::Raised | NoticeKind::Reminder => self.plan(now.after(wait), visit.0, visit.1),
+        }
+    }
+
+    /// The broker is gone or back. The daemon tells of one that stays away, by channels that need no broker.
+    pub fn broker(&mut self, is_up: bool, now: Steady) {
+        self.tasks.retain(|(.., task)| *task != Task::LookAtBroker);
+        if !is_up && self.routine == Routine::Answers {
+            let told = now.after(BROKER_LOST_AFTER);
+            self.plan(told.after(COMES_TO_A_HIGH_ONE), 0, Task::LookAtBroker);
         }
     }
 
@@ -278,7 +307,7 @@ impl Keeper {
                     }
                 }
                 Task::Clean => world.clean_probes(tank),
-                Task::Visit(_) => self.visit(world, tank, now, tell),
+                Task::Visit(_) | Task::LookAtBroker => self.visit(world, tank, now, tell),
                 Task::Ask(errand) if !daemon_hears => {
                     self.plan(now.after(Span::from_minutes(1)), tank, Task::Ask(errand));
                 }
@@ -290,8 +319,18 @@ impl Keeper {
                         Errand::ReleaseAll => Request::Release { procedure: None },
                         Errand::Reset => Request::Reset { interlock: None },
                         Errand::Filled(pump) => {
-                            let pump = self.pumps[tank][pump.index()].clone();
+                            let (pump, _) = self.pumps[tank][pump.index()].clone();
                             Request::Dose { pump, what: DoseAsk::Refill(None) }
+                        }
+                        Errand::Calibrate(pump) => {
+                            let measured = Task::Ask(Errand::Measured(pump));
+                            self.plan(now.after(Span::from_minutes(3)), tank, measured);
+                            let (pump, _) = self.pumps[tank][pump.index()].clone();
+                            Request::Dose { pump, what: DoseAsk::Calibrate }
+                        }
+                        Errand::Measured(pump) => {
+                            let (pump, delivers) = self.pumps[tank][pump.index()].clone();
+                            Request::Dose { pump, what: DoseAsk::Measured(delivers) }
                         }
                     };
                     self.releasing[tank] = if let Errand::Release(name) = errand { Some(name) } else { None };
@@ -301,7 +340,12 @@ impl Keeper {
                         Errand::ReleaseAll => "asks to release whatever is held".to_owned(),
                         Errand::Acknowledge => "acknowledges all alarms".to_owned(),
                         Errand::Reset => "asks for a reset".to_owned(),
-                        Errand::Filled(pump) => format!("fills the container of {}", self.pumps[tank][pump.index()]),
+                        Errand::Filled(pump) => format!("fills the container of {}", self.pumps[tank][pump.index()].0),
+                        Errand::Calibrate(pump) => format!("calibrates {}", self.pumps[tank][pump.index()].0),
+                        Errand::Measured(pump) => {
+                            let (pump, delivers) = &self.pumps[tank][pump.index()];
+                            format!("measures {delivers:.1} mL of {pump}")
+                        }
                     };
                     tell(tank, &words);
                     let payload = serde_json::to_vec(&request).expect("a request is always JSON");

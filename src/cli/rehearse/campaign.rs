@@ -101,13 +101,25 @@ pub fn play(asked: &Rehearse, setup: &Setup) -> Result<Campaign, RehearseError> 
             excuse::read(&text, &catalogue.kinds()).map_err(|wrong| RehearseError::Excuses(path.clone(), wrong))?
         }
     };
+    let kinds = catalogue.kinds();
+    if let Some(kind) = asked.with.iter().find(|kind| !kinds.contains(*kind)) {
+        let nearest = crate::wire::ask::nearest(kind, kinds.iter().map(String::as_str));
+        return Err(RehearseError::Kind(kind.clone(), nearest.map(str::to_owned)));
+    }
     let pairs = asked.pairs.map(|_| catalogue.pairs());
-    let mut tasks = vec![Task::Drawn; usize::try_from(asked.campaign.unwrap_or(0)).unwrap_or(usize::MAX)];
+    let drawn = (0..asked.campaign.unwrap_or(0)).map(|n| (n, Task::Drawn));
+    let mut tasks: Vec<(u64, Task)> = drawn.collect();
     if let (Some(pairs), Some(every)) = (&pairs, asked.pairs) {
         let every = usize::try_from(every.max(1)).unwrap_or(usize::MAX);
         let from = usize::try_from(asked.seed).unwrap_or(0) % every;
         let thinned = pairs.possible.iter().skip(from).step_by(every);
-        tasks.extend(thinned.map(|(one, other)| Task::Pair(one.clone(), other.clone())));
+        let first = tasks.len() as u64;
+        let numbered = (first..).zip(thinned);
+        // A pair has the seed that it has among all, so a part plays the same runs as the whole.
+        let wanted = numbered.filter(|(_, (one, other))| {
+            asked.with.is_empty() || asked.with.iter().any(|kind| kind == one || kind == other)
+        });
+        tasks.extend(wanted.map(|(n, (one, other))| (n, Task::Pair(one.clone(), other.clone()))));
     }
     let (next, done) = (AtomicU64::new(0), Mutex::new(BTreeMap::new()));
     let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
@@ -116,9 +128,9 @@ pub fn play(asked: &Rehearse, setup: &Setup) -> Result<Campaign, RehearseError> 
             scope.spawn(|| {
                 loop {
                     let n = next.fetch_add(1, Ordering::Relaxed);
-                    let Some(task) = usize::try_from(n).ok().and_then(|n| tasks.get(n)) else { break };
-                    let run = one(asked, setup, n, task, &excuses);
-                    done.lock().expect("nobody panics with it in hand").insert(n, run);
+                    let Some((n, task)) = usize::try_from(n).ok().and_then(|n| tasks.get(n)) else { break };
+                    let run = one(asked, setup, *n, task, &excuses);
+                    done.lock().expect("nobody panics with it in hand").insert(*n, run);
                 }
             });
         }

@@ -69,6 +69,9 @@ pub struct Rehearse {
     /// Plays each unordered pair of kinds of faults in a run of its own; with a number over 1 one pair in so many, by the seed.
     #[arg(long, value_name = "K", value_parser = clap::value_parser!(u64).range(1..), conflicts_with_all = ["faults", "fault_file", "plot", "list_faults"])]
     pub pairs: Option<u64>,
+    /// Of the pairs, only those with this kind (`--list-kinds`); may be given several times.
+    #[arg(long, value_name = "KIND", requires = "pairs")]
+    pub with: Vec<String>,
     /// For campaign and pairs: a file of harms that nobody can prevent.
     #[arg(long, value_name = "FILE.tsv")]
     pub excused: Option<PathBuf>,
@@ -107,6 +110,8 @@ pub enum RehearseError {
     Config(Problems),
     /// A fault that cannot be.
     Fault(FaultError),
+    /// No kind of fault of this home, and the nearest one that is.
+    Kind(String, Option<String>),
     /// Not a time.
     Start(String),
     /// A list of excuses with mistakes.
@@ -128,6 +133,11 @@ impl fmt::Display for RehearseError {
             Self::Config(problems) => problems.fmt(f),
             Self::Fault(error) => {
                 write!(f, "{error}\n  `slackwater rehearse --list-faults` prints everything that is possible")
+            }
+            Self::Kind(kind, nearest) => {
+                write!(f, "`{kind}` is no kind of fault here")?;
+                nearest.iter().try_for_each(|nearest| write!(f, "; did you mean `{nearest}`?"))?;
+                write!(f, "\n  `slackwater rehearse --list-kinds` prints all of them")
             }
             Self::Start(text) => {
                 write!(f, "`{text}` is not a time\n  write RFC 3339 such as `2026-06-01T06:00:00Z`")

@@ -10,7 +10,7 @@ use super::Rehearse;
 use super::campaign::{Campaign, Run};
 
 /// Runs that are told one by one.
-const TOLD: usize = 20;
+const TOLD: usize = 100;
 
 /// In words.
 pub fn text(asked: &Rehearse, campaign: &Campaign, tanks: usize) -> String {

@@ -242,9 +242,14 @@ impl Physics {
         } else {
             self.give(-surplus, self.make.salinity, self.display_celsius());
         }
-        let salt = self.make.salinity * DENSITY * self.usual_litres() - self.salt();
-        self.ledger.salt_given += salt;
-        self.display.salt = (self.display.salt + salt).max(0.0);
+        // In each body by itself: where no pump mixes them, all of it in one would be a brine for minutes.
+        let before = self.salt();
+        let per_litre = self.make.salinity * DENSITY;
+        self.display.salt = per_litre * self.display.litres;
+        if let Some((body, _)) = &mut self.sump {
+            body.salt = per_litre * body.litres;
+        }
+        self.ledger.salt_given += self.salt() - before;
     }
 
     /// Into the return chamber, or the only basin.

@@ -293,6 +293,7 @@ impl Rehearsal {
         }
         if self.world.broker() != self.broker {
             self.broker = self.world.broker();
+            self.keeper.broker(self.broker == Broker::Up, self.now.steady);
             match self.broker {
                 Broker::Up => self.connect(),
                 Broker::Down => self.tell_all(&Event::BrokerLost),
