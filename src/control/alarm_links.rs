@@ -290,7 +290,11 @@ fn explaining_holds(plan: &TankPlan, alarm: usize, about: &About) -> Vec<HoldId>
                 let pumps = [OutputKind::ReturnPump, OutputKind::TopOff];
                 hold.pauses.iter().any(|output| pumps.contains(&plan.outputs[output.index()].kind))
             }
-            AlarmSource::Condition(_) | AlarmSource::FutileHeat => about.needs.iter().any(pauses),
+            // No hold lasts as long as the day of doses by which a dosing pump is behind.
+            AlarmSource::Condition(_) | AlarmSource::FutileHeat => {
+                let doses = |output: &OutputId| plan.outputs[output.index()].kind == OutputKind::Doser;
+                about.needs.iter().any(|output| pauses(output) && !doses(output))
+            }
             _ => false,
         }
     };

@@ -34,6 +34,8 @@ const WEEKLY_SHARE: f64 = 0.10;
 const COMES_TO_A_HIGH_ONE: Span = Span::from_hours(4);
 /// The daemon's own alarm `broker-lost`, of high priority, comes after so long.
 const BROKER_LOST_AFTER: Span = Span::from_minutes(1);
+/// What a calibration takes.
+const CYLINDERS: u8 = 3;
 /// Before a dosing pump's calibration is called old. [choice]
 const CALIBRATES_EVERY: Span = Span::from_hours(56 * 24);
 
@@ -76,10 +78,10 @@ enum Errand {
     Reset,
     /// The container of this dosing pump is full.
     Filled(DoserId),
-    /// A minute of this dosing pump into a cylinder.
-    Calibrate(DoserId),
+    /// A minute of this dosing pump into a cylinder, and so many cylinders until what it gives is known.
+    Calibrate(DoserId, u8),
     /// What is in the cylinder: what the pump delivers by its file, for the simulated one neither wears nor clogs.
-    Measured(DoserId),
+    Measured(DoserId, u8),
 }
 
 /// A request on its way.
@@ -146,7 +148,7 @@ impl Keeper {
                     habits.push(Habit { tank, next: at(20, 3), every: Span::from_hours(168), task });
                     // A quarter of an hour or more from any dose of the hour, and each pump in an hour of its own.
                     let next = at(12 + pump as u64, 55).after(Span::from_minutes(20));
-                    let task = Task::Ask(Errand::Calibrate(DoserId::new(pump)));
+                    let task = Task::Ask(Errand::Calibrate(DoserId::new(pump), CYLINDERS));
                     habits.push(Habit { tank, next, every: CALIBRATES_EVERY, task });
                 }
                 habits.push(Habit { tank, next: at(11, 27), every: Span::from_hours(672), task: Task::Clean });
@@ -172,9 +174,8 @@ impl Keeper {
             pumps: plans
                 .iter()
                 .map(|plan| {
-                    let named = |dosing: &DosingPlan| {
-                        (plan.outputs[dosing.output.index()].name.to_string(), dosing.delivers)
-                    };
+                    let named =
+                        |dosing: &DosingPlan| (plan.outputs[dosing.output.index()].name.to_string(), dosing.delivers);
                     plan.dosing.iter().map(named).collect()
                 })
                 .collect(),
@@ -322,13 +323,17 @@ impl Keeper {
                             let (pump, _) = self.pumps[tank][pump.index()].clone();
                             Request::Dose { pump, what: DoseAsk::Refill(None) }
                         }
-                        Errand::Calibrate(pump) => {
-                            let measured = Task::Ask(Errand::Measured(pump));
-                            self.plan(now.after(Span::from_minutes(3)), tank, measured);
+                        Errand::Calibrate(pump, left) => {
+                            let measured = Task::Ask(Errand::Measured(pump, left));
+                            self.plan(now.after(Span::from_minutes(2)), tank, measured);
                             let (pump, _) = self.pumps[tank][pump.index()].clone();
                             Request::Dose { pump, what: DoseAsk::Calibrate }
                         }
-                        Errand::Measured(pump) => {
+                        Errand::Measured(pump, left) => {
+                            if left > 1 {
+                                let next = Task::Ask(Errand::Calibrate(pump, left - 1));
+                                self.plan(now.after(Span::from_minutes(1)), tank, next);
+                            }
                             let (pump, delivers) = self.pumps[tank][pump.index()].clone();
                             Request::Dose { pump, what: DoseAsk::Measured(delivers) }
                         }
@@ -341,14 +346,20 @@ impl Keeper {
                         Errand::Acknowledge => "acknowledges all alarms".to_owned(),
                         Errand::Reset => "asks for a reset".to_owned(),
                         Errand::Filled(pump) => format!("fills the container of {}", self.pumps[tank][pump.index()].0),
-                        Errand::Calibrate(pump) => format!("calibrates {}", self.pumps[tank][pump.index()].0),
-                        Errand::Measured(pump) => {
+                        Errand::Calibrate(pump, _) => format!("calibrates {}", self.pumps[tank][pump.index()].0),
+                        Errand::Measured(pump, _) => {
                             let (pump, delivers) = &self.pumps[tank][pump.index()];
                             format!("measures {delivers:.1} mL of {pump}")
                         }
                     };
                     tell(tank, &words);
-                    let payload = serde_json::to_vec(&request).expect("a request is always JSON");
+                    let payload = match &request {
+                        // A quantity is told with its unit, as people do.
+                        Request::Dose { pump, what: DoseAsk::Measured(ml) } => {
+                            format!("dose {pump} measured {ml:.1} mL").into_bytes()
+                        }
+                        request => serde_json::to_vec(request).expect("a request is always JSON"),
+                    };
                     asks.push(Ask { topic: self.topics[tank].clone(), payload });
                 }
             }

@@ -8,6 +8,7 @@
 pub mod browser;
 pub mod web;
 
+use std::collections::BTreeSet;
 use std::io::{Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
@@ -23,9 +24,15 @@ use rumqttc::v5::{Client, Event, MqttOptions};
 /// The daemon under test.
 pub const BINARY: &str = env!("CARGO_BIN_EXE_slackwater");
 
-/// A port that was free a moment ago.
+/// A port that was free a moment ago, and that no other test of this program was given.
 pub fn free_port() -> u16 {
-    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+    static GIVEN: Mutex<BTreeSet<u16>> = Mutex::new(BTreeSet::new());
+    loop {
+        let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+        if GIVEN.lock().unwrap().insert(port) {
+            return port;
+        }
+    }
 }
 
 /// Waits until something holds, or says what did not.
@@ -86,9 +93,12 @@ impl Broker {
             .stderr(log)
             .spawn()
             .expect("mosquitto is installed (apt-get install mosquitto)");
-        self.child = Some(child);
-        let port = self.port;
-        wait_until("the broker listens", seconds(10), || TcpStream::connect(("127.0.0.1", port)).is_ok());
+        let (child, port) = (self.child.insert(child), self.port);
+        wait_until("the broker listens", seconds(10), || {
+            let ended = child.try_wait().unwrap();
+            assert!(ended.is_none(), "mosquitto ended: {ended:?}; is port {port} in use?");
+            TcpStream::connect(("127.0.0.1", port)).is_ok()
+        });
     }
 
     /// Kills it, as a power cut would.

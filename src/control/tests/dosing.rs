@@ -241,6 +241,26 @@ fn after_more_than_a_day_nothing_is_made_up_for_and_the_keeper_is_told() {
     assert_eq!(told.what, crate::control::effect::NoticeKind::Cleared);
 }
 
+/// A year's rehearsal raised this alarm once a day anew, after each feeding.
+#[test]
+fn no_hold_explains_that_a_day_of_doses_is_missing() {
+    let mut plan = lagoon();
+    plan.holds[0].pauses.push(OutputId::new(ALKALINITY));
+    let mut world = World::with(plan, Remembered::Nothing);
+    world.advance(Span::from_hours(3));
+    world.now.wall = world.now.wall.after(Span::from_hours(60));
+    world.kill_and_restart();
+    world.advance(Span::from_hours(26));
+    let state = |world: &World| {
+        let alarms = world.tank.status(world.now).alarms;
+        alarms.iter().find(|alarm| &*alarm.alarm == "alkalinity-behind").unwrap().state
+    };
+    assert_eq!(state(&world), "UNACK");
+    world.hold("water-change");
+    world.advance(minutes(10));
+    assert_eq!(state(&world), "UNACK");
+}
+
 /// 2026-10-24 20:00 and 2026-03-28 20:00 UTC, with so many hours until both clock changes are over.
 fn starts_at(wall: i64) -> World {
     let mut world = World::with(lagoon(), Remembered::Nothing);
