@@ -66,7 +66,10 @@ impl Tank {
         active.probes.iter().for_each(|probe| self.probes[probe.index()].put_back());
         self.unsaved = true;
         let name = self.plan.holds[hold.index()].name.clone();
-        let took = Span::from_seconds(self.now.wall.since(active.since).millis() / 1000);
+        // By the steady clock: what it was meant to last, less what is left of it, or with what is over it.
+        let (meant, now) = (active.deadline_wall.since(active.since), self.now.steady);
+        let took = meant.minus(active.deadline.since(now)).plus(now.since(active.deadline));
+        let took = Span::from_seconds(took.millis() / 1000);
         let litres = active.new_water.map_or_else(String::new, |new| format!(", {:.1} L changed", new.litres));
         let text = format!("{how} after {took}{litres}{}", change(active.before, self.water_now()));
         self.journal(JournalKind::Hold, &name, text, effects);

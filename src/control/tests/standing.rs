@@ -1,9 +1,10 @@
-//! A trip that stands goes with its cause and with nothing else: neither a silence nor a kill is an all-clear.
+//! What stands ends by its own end: a trip with its cause, which neither a silence nor a kill clears, a hold by the steady
+//! clock.
 
 use super::lagoon::*;
-use crate::control::TankPlan;
 use crate::control::ids::{Name, OutputId};
 use crate::control::plan::{Latch, Switch};
+use crate::control::{Request, TankPlan};
 
 /// The lagoon, whose low level stops the heater as well.
 fn with_low_water() -> TankPlan {
@@ -63,6 +64,20 @@ fn a_kill_clears_no_trip_but_that_of_a_pump_whose_cause_must_be_seen_anew() {
     world.reads[LEVEL] = Some(0.0);
     world.advance(minutes(2));
     assert_eq!((state(&world, "low-water"), cleared(&world, "low-water")), ("armed", 1));
+}
+
+#[test]
+fn a_hold_is_told_by_the_time_that_it_stood_whatever_the_wall_clock_did() {
+    let mut world = World::settled();
+    world.hold("water-change");
+    world.advance(minutes(20));
+    world.now.wall = crate::time::Wall::from_unix_millis(world.now.wall.unix_millis() - 3_600_000);
+    world.advance(minutes(5));
+    world.ask(Request::Release { procedure: None });
+    world.advance(minutes(1));
+    let told = world.journal.iter().find(|line| line.subject == "water-change" && line.text.contains(" after "));
+    let text = &told.unwrap().text;
+    assert!(text.contains("after 25 min"), "{text}");
 }
 
 #[test]

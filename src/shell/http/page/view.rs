@@ -143,7 +143,10 @@ fn alarm(look: &Look, alarm: &AlarmStatus, with: &[String], out: &mut String) {
             out.push_str(&form(look, "reset", &[("interlock", name)]));
             out.push_str(&button(look, "act", "Reset"));
         }
-        shelve(look, alarm, out);
+        // An urgent one would be refused.
+        if alarm.priority != Priority::Urgent {
+            shelve(look, alarm, out);
+        }
         out.push_str("</div>");
     }
     out.push_str("</article>\n");
