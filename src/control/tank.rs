@@ -771,12 +771,23 @@ impl Tank {
         }
     }
 
+    /// Whether a hold has begun whose turn for this pump is still to come.
+    fn is_about_to_pause(&self, output: OutputId) -> bool {
+        self.holds.iter().zip(&self.plan.holds).any(|(hold, plan)| {
+            hold.active.as_ref().is_some_and(|active| active.pumps_at > self.now.steady) && plan.pauses.contains(&output)
+        })
+    }
+
     fn tell_plugs(&mut self, effects: &mut Vec<Effect>, deadlines: &mut Deadlines) {
         for first in [Switch::Off, Switch::On] {
             for index in 0..self.plugs.len() {
                 let output = OutputId::new(index);
                 let plan = &self.plan.outputs[index];
                 if self.plugs[index].decided(plan.kind) != first {
+                    continue;
+                }
+                // The hold asks for the moment at which it stops; until then the on that it was told stands.
+                if first == Switch::On && self.plugs[index].told == Some(Switch::On) && self.is_about_to_pause(output) {
                     continue;
                 }
                 let once = self.dose_of(output);

@@ -25,6 +25,15 @@ impl Clock {
         Self { start: Instant::now(), start_wall: unix_millis(), speed }
     }
 
+    /// Clocks of a process that starts again in a fast life that began at `origin`, Unix milliseconds of the system's clock:
+    /// the wall clock goes on where the earlier process's would be, the steady clock begins anew.
+    pub fn again(speed: f64, origin: i64) -> Self {
+        let clock = Self::start(speed);
+        let lived = Duration::from_millis(u64::try_from(clock.start_wall - origin).unwrap_or(0));
+        let lived = i64::try_from(scaled(lived, clock.speed)).unwrap_or(i64::MAX);
+        Self { start_wall: origin.saturating_add(lived), ..clock }
+    }
+
     /// Both clocks.
     pub fn now(&self) -> Now {
         let elapsed = self.start.elapsed();
@@ -92,6 +101,14 @@ mod tests {
         let passed = second.steady.since(first.steady);
         assert!(passed >= Span::from_millis(1200), "{passed}");
         assert_eq!(second.wall.since(first.wall).millis(), passed.millis());
+    }
+
+    #[test]
+    fn a_fast_life_goes_on_over_a_restart() {
+        let origin = unix_millis() - 2_000;
+        let (wall, real) = (Clock::again(60.0, origin).now().wall, unix_millis());
+        let lived = wall.since(Wall::from_unix_millis(origin)).millis();
+        assert!((120_000..120_000 + 60 * u64::try_from(real - origin - 1_990).unwrap()).contains(&lived), "{lived}");
     }
 
     #[test]

@@ -240,7 +240,7 @@ pub struct Daemon {
     config: PathBuf,
     pub log: PathBuf,
     /// Lives as long as the daemon that works in it.
-    _dir: Arc<tempfile::TempDir>,
+    dir: Option<Arc<tempfile::TempDir>>,
 }
 
 impl Daemon {
@@ -259,17 +259,18 @@ impl Daemon {
     }
 
     /// Starts a process that is the daemon of this config, whatever its command line.
-    pub fn launch_as(config: &Config, mut command: Command) -> Self {
-        let log = config.dir.path().join("daemon.log");
+    pub fn launch_as(config: &Config, command: Command) -> Self {
+        let mut daemon = Self::launch_in(&config.path(), config.http, command);
+        daemon.dir = Some(Arc::clone(&config.dir));
+        daemon
+    }
+
+    /// The same for a daemon that is not of such a config: its log goes into this directory, which the caller keeps.
+    pub fn launch_in(dir: &Path, http: u16, mut command: Command) -> Self {
+        let log = dir.join("daemon.log");
         let file = std::fs::File::options().append(true).create(true).open(&log).unwrap();
         let child = command.env("RUST_LOG", "info").stdout(Stdio::null()).stderr(file).spawn().unwrap();
-        Self {
-            child,
-            url: format!("http://127.0.0.1:{}", config.http),
-            config: config.path(),
-            log,
-            _dir: Arc::clone(&config.dir),
-        }
+        Self { child, url: format!("http://127.0.0.1:{http}"), config: dir.to_owned(), log, dir: None }
     }
 
     pub fn wait_ready(&self) {

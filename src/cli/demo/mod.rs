@@ -13,7 +13,7 @@ mod example;
 #[cfg(feature = "embedded-broker")]
 pub mod gate;
 #[cfg(feature = "embedded-broker")]
-mod home;
+pub mod home;
 #[cfg(feature = "embedded-broker")]
 mod narrate;
 #[cfg(feature = "embedded-broker")]

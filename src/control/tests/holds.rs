@@ -40,6 +40,24 @@ fn a_pump_that_is_off_is_not_started_in_the_first_seconds_of_a_hold() {
 }
 
 #[test]
+fn a_pump_that_a_hold_is_about_to_stop_is_not_told_on_again_before() {
+    let mut plan = plan();
+    plan.outputs[RETURN].plug.report = crate::control::plan::Fitted::NotFitted;
+    let mut world = World::with(plan, crate::control::Remembered::Nothing);
+    world.faults[RETURN] = PlugFault::Mute;
+    world.advance(minutes(30));
+    let told_on = |world: &World| world.commands.iter().rev().find(|(_, of, _)| *of == RETURN).map(|(at, ..)| *at);
+    let last = told_on(&world).expect("a start tells the pump on");
+    // A second before the half hour after which it is told on again.
+    let due = last.after(minutes(30));
+    world.advance(Span::from_millis(due.since(world.now.steady).millis() - 1000));
+    assert_eq!(told_on(&world), Some(last));
+    world.hold("water-change");
+    world.advance(seconds(5));
+    assert_eq!(world.commands_since(due.before(seconds(1)), RETURN), [Off]);
+}
+
+#[test]
 fn a_hot_heater_is_named_until_it_has_cooled() {
     let mut world = World::settled();
     world.reads[DISPLAY] = Some(24.0);
