@@ -171,6 +171,12 @@ fn a_sump_full_of_fresh_water_is_set_right_without_a_brine_in_the_display() {
     harms_nothing(14_893, 3, &faults);
 }
 
+/// Drawn with seeds 5, 19 and 107: the half hour after a restart is over as a feeding begins.
+#[test]
+fn a_feeding_is_not_met_by_the_repeat_of_an_on() {
+    harms_nothing(19, 14, &["daemon is killed at 10 h 30 min for 1 s"]);
+}
+
 #[test]
 fn a_kind_of_fault_that_does_not_exist_is_said_and_plays_nothing() {
     let mut rehearse = std::process::Command::new(env!("CARGO_BIN_EXE_slackwater"));
