@@ -774,7 +774,8 @@ impl Tank {
     /// Whether a hold has begun whose turn for this pump is still to come.
     fn is_about_to_pause(&self, output: OutputId) -> bool {
         self.holds.iter().zip(&self.plan.holds).any(|(hold, plan)| {
-            hold.active.as_ref().is_some_and(|active| active.pumps_at > self.now.steady) && plan.pauses.contains(&output)
+            hold.active.as_ref().is_some_and(|active| active.pumps_at > self.now.steady)
+                && plan.pauses.contains(&output)
         })
     }
 

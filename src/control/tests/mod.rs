@@ -17,6 +17,7 @@ mod limits;
 mod plugs;
 mod power;
 mod prove;
+mod repeats;
 mod restarts;
 mod restored;
 mod standing;

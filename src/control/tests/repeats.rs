@@ -1,0 +1,197 @@
+//! How often a command is told again, and what its delivery proves: limits that small changes of the core once got past.
+
+use super::lagoon::*;
+use crate::control::event::BrokerSaid;
+use crate::control::ids::{OutputId, SignalId};
+use crate::control::plan::Switch::{Off, On};
+use crate::control::plan::{AlarmSource, Condition, Doubtful, Estimate, Fitted, Side};
+use crate::control::{Effect, Event, Remembered, Request};
+use crate::units::Quantity;
+
+/// Seconds between one telling of an output and the next, since then.
+fn gaps(world: &World, from: crate::time::Steady, output: usize) -> Vec<u64> {
+    let told: Vec<_> = world.commands.iter().filter(|(at, of, _)| *at >= from && *of == output).collect();
+    told.windows(2).map(|pair| pair[1].0.since(pair[0].0).millis() / 1000).collect()
+}
+
+/// An output on a plug that never reports.
+fn plain(output: usize) -> World {
+    let mut plan = plan();
+    plan.outputs[output].plug.report = Fitted::NotFitted;
+    let mut world = World::with(plan, Remembered::Nothing);
+    world.faults[output] = PlugFault::Mute;
+    // What it was told before it was mute is told again.
+    world.step(Event::BrokerLost);
+    world.advance(seconds(1));
+    world.step(Event::BrokerConnected);
+    world
+}
+
+#[test]
+fn a_plain_plug_is_told_off_again_each_five_minutes() {
+    for output in [HEATER, TOP_OFF] {
+        let mut world = plain(output);
+        let from = world.now.steady;
+        world.advance(minutes(21));
+        assert_eq!(gaps(&world, from, output), [300; 4], "{output}");
+    }
+}
+
+#[test]
+fn a_plain_plug_is_told_on_again_each_half_hour_where_cold_or_still_water_harms_and_nowhere_else() {
+    for (output, again) in [(HEATER, true), (RETURN, true), (POWERHEAD, true), (FAN, false)] {
+        let mut world = plain(output);
+        // No lease that is refreshed meanwhile.
+        let mut plan = world.tank.plan().clone();
+        plan.outputs[output].plug.lease = None;
+        world = World::with(plan, Remembered::Nothing);
+        world.faults[output] = PlugFault::Mute;
+        let celsius = if output == HEATER { 24.0 } else { 25.9 };
+        (world.reads[DISPLAY], world.reads[SUMP]) = (Some(celsius), Some(celsius));
+        world.advance_until_on(output);
+        let from = world.commands.iter().find(|(_, of, to)| *of == output && *to == On).expect("it was told on").0;
+        world.advance(minutes(61));
+        let expected: &[u64] = if again { &[1800, 1800] } else { &[] };
+        assert_eq!(gaps(&world, from, output), expected, "{output}");
+    }
+}
+
+#[test]
+fn an_on_that_nobody_proves_is_told_four_times_and_then_each_ten_minutes() {
+    let mut world = World::settled();
+    world.faults[RETURN] = PlugFault::Ignores;
+    world.plugs[RETURN] = Off;
+    world.step(Event::BrokerLost);
+    world.step(Event::BrokerConnected);
+    let from = world.now.steady;
+    world.advance(minutes(35));
+    let gaps = gaps(&world, from, RETURN);
+    assert_eq!(gaps, [5, 10, 20, 600, 600, 600], "[C3: choice, F31]");
+}
+
+#[test]
+fn what_the_broker_took_is_no_proof_where_a_plug_reports() {
+    let mut world = World::settled();
+    world.faults[HEATER] = PlugFault::Mute;
+    (world.reads[DISPLAY], world.reads[SUMP]) = (Some(24.0), Some(24.0));
+    let mut acknowledged = world.commands.len();
+    for _ in 0..180 {
+        world.advance(seconds(1));
+        for _ in acknowledged..world.commands.len() {
+            let output = OutputId::new(HEATER);
+            world.step(Event::CommandAcknowledged { output, outcome: BrokerSaid::Accepted });
+        }
+        acknowledged = world.commands.len();
+    }
+    assert_eq!(world.last_command(HEATER), Some(On));
+    assert!(world.raised("heater-not-proven"));
+}
+
+#[test]
+fn an_off_at_the_plug_that_nobody_ordered_is_a_person_and_begins_a_hold() {
+    let mut world = World::settled();
+    (world.reads[DISPLAY], world.reads[SUMP]) = (Some(24.0), Some(24.0));
+    world.advance(minutes(3));
+    assert_eq!(world.last_command(HEATER), Some(On));
+    world.report(HEATER, Off);
+    world.advance(seconds(60));
+    let holds = world.tank.status(world.now).holds;
+    let hands_in = holds.iter().find(|hold| &*hold.hold == "hands-in").unwrap();
+    assert!(hands_in.active && hands_in.by.as_deref().is_some_and(|by| by.contains("heater")), "{hands_in:?}");
+}
+
+#[test]
+fn the_end_of_a_bypass_goes_to_disk() {
+    let mut world = World::settled();
+    let (interlock, reason) = ("floor-wet".to_owned(), "the leak probe is broken".to_owned());
+    world.ask(Request::Bypass { interlock: interlock.clone(), reason, lasting: None });
+    let before = world.effects.len();
+    world.ask(Request::EndBypass { interlock });
+    assert!(world.effects[before..].iter().any(|effect| matches!(effect, Effect::SaveState(_))));
+    assert!(
+        world.journal.last().is_some_and(|entry| entry.text.contains("it acts again")),
+        "{:?}",
+        world.journal.last()
+    );
+}
+
+#[test]
+fn the_first_wet_of_a_leak_probe_that_was_silent_trips_at_once() {
+    let mut world = World::settled();
+    world.reads[LEAK] = None;
+    world.advance(minutes(3));
+    let state = |world: &World| world.tank.status(world.now).interlocks[3].state;
+    assert_eq!(state(&world), "unknown");
+    world.read(LEAK, 1.0);
+    world.reads[LEAK] = None;
+    world.advance(seconds(2));
+    assert_eq!(state(&world), "latched", "one sample is enough, and no vote is waited for");
+}
+
+#[test]
+fn of_three_good_probes_two_must_agree_and_of_two_one_is_enough() {
+    let mut plan = plan();
+    plan.probes.push(probe("rock-temp", Quantity::Temperature, 10.0, 40.0));
+    plan.signals[0] = signal("water-temp", Quantity::Temperature, &[DISPLAY, SUMP, 5]);
+    let hot = plan.add(Condition::Compare {
+        signal: SignalId::new(0),
+        estimate: Estimate::EachProbe,
+        side: Side::Above,
+        limit: 25.6,
+        deadband: 0.0,
+        alone_margin: 0.0,
+        doubtful: Doubtful::Counts,
+    });
+    plan.alarms.push(at_once("hot", AlarmSource::Condition(hot)));
+    let stands = |reads: [Option<f64>; 3]| {
+        let mut world = World::with(plan.clone(), Remembered::Nothing);
+        world.reads.push(Some(25.0));
+        world.advance(minutes(2));
+        for (probe, read) in [DISPLAY, SUMP, 5].into_iter().zip(reads) {
+            world.reads[probe] = read;
+        }
+        world.advance(minutes(4));
+        let alarms = world.tank.status(world.now).alarms;
+        alarms.iter().any(|alarm| &*alarm.alarm == "hot" && alarm.active)
+    };
+    assert!(!stands([Some(25.9), Some(25.1), Some(25.0)]), "one of three");
+    assert!(stands([Some(25.9), Some(25.8), Some(25.0)]), "two of three");
+    assert!(stands([Some(25.9), Some(25.1), None]), "one of the two that are left");
+}
+
+#[test]
+fn a_trip_that_cannot_be_seen_is_confirmed_when_it_can() {
+    let mut plan = plan();
+    plan.interlocks[1].latch = crate::control::plan::Latch::Never;
+    let mut world = World::with(plan, Remembered::Nothing);
+    world.advance(minutes(5));
+    world.reads[FLOAT] = None;
+    world.advance(minutes(3));
+    let said = |world: &World, what: &str| {
+        let of_float = |entry: &&crate::control::effect::JournalEntry| entry.subject == *"top-off-high";
+        world.journal.iter().rfind(of_float).is_some_and(|entry| entry.text.starts_with(what))
+    };
+    assert!(said(&world, "tripped, for its cause cannot be seen"));
+    world.read(FLOAT, 1.0);
+    world.advance(seconds(1));
+    assert!(said(&world, "confirmed: "), "{:?}", world.journal.last());
+}
+
+#[test]
+fn only_a_pump_that_stops_again_takes_a_release_back_into_its_hold() {
+    let mut world = World::settled();
+    world.hold("water-change");
+    world.advance(minutes(2));
+    world.ask(Request::Release { procedure: None });
+    world.advance(minutes(1));
+    let active = |world: &World| world.tank.status(world.now).holds[0].active;
+    assert!(!active(&world));
+    // The heater's trip is no pump's.
+    (world.reads[DISPLAY], world.reads[SUMP]) = (Some(26.6), Some(26.6));
+    world.advance(minutes(3));
+    let tripped = |world: &World, at: usize| world.tank.status(world.now).interlocks[at].state != "armed";
+    assert!(tripped(&world, 0) && !active(&world));
+    world.reads[LEVEL] = Some(-120.0);
+    world.advance(minutes(2));
+    assert!(tripped(&world, 2) && active(&world));
+}
