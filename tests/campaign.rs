@@ -177,6 +177,27 @@ fn a_feeding_is_not_met_by_the_repeat_of_an_on() {
     harms_nothing(19, 14, &["daemon is killed at 10 h 30 min for 1 s"]);
 }
 
+/// Pairs: what nobody can tell off empties its reservoir, and a heater that may stand in air heats no cold room's tub.
+#[test]
+fn a_button_that_nobody_hears_of_and_a_float_that_nobody_understands_are_excused_and_harm_no_more() {
+    let pressed = "top-off plug is switched on at 1 h 18 min 28 s";
+    harms_nothing(1066, 12, &["daemon is killed at 27 min 22 s for 1 h 13 min 38 s", pressed]);
+    let pressed = "top-off plug is switched on at 25 min 49 s";
+    harms_nothing(16_452, 12, &["top-off plug vanishes at 13 min 34 s", pressed]);
+    let cold = "room goes to 14 °C at 25 min 58 s for 12 h";
+    harms_nothing(12_411, 12, &[cold, "quarantine/low-float sends garbage at 26 min 56 s"]);
+}
+
+/// Pairs, seed 1053: what a lone thermometer says after it was stuck is refused until a person looks, and the tub cools.
+#[test]
+fn a_lone_thermometer_that_is_refused_calls_somebody_before_the_tub_is_cold() {
+    let faults = [
+        "water-temp reads 25 °C at 11 min 57 s for 2 h 7 min 2 s",
+        "daemon is killed at 1 h 5 min 2 s for 45 min 43 s",
+    ];
+    harms_nothing(1053, 12, &faults);
+}
+
 #[test]
 fn a_kind_of_fault_that_does_not_exist_is_said_and_plays_nothing() {
     let mut rehearse = std::process::Command::new(env!("CARGO_BIN_EXE_slackwater"));

@@ -277,7 +277,13 @@ fn of_signals(plan: &TankPlan, scope: &Scope, alarms: &mut Vec<AlarmPlan>) {
         let id = SignalId::new(at);
         let controls = plan.thermostat.as_ref().is_some_and(|thermostat| thermostat.signal == id);
         let float = matches!(scope.signals[at].measures, Some(Measures::HighFloat | Measures::LowFloat));
-        let priority = if controls || float { Priority::High } else { Priority::Medium };
+        // The only thermometer of a heater: from now on the tank cools, and small ones do so within hours.
+        let cools = controls && signal.probes.len() == 1 && plan.thermostat.as_ref().is_some_and(|t| t.heat.is_some());
+        let priority = match (cools, controls || float) {
+            (true, _) => Priority::Urgent,
+            (false, true) => Priority::High,
+            (false, false) => Priority::Medium,
+        };
         let advice = match scope.signals[at].measures {
             _ if controls => Advice::new(
                 "Without a temperature the heater stays off and the tank cools.",
