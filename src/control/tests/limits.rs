@@ -5,6 +5,7 @@ use crate::control::Remembered;
 use crate::control::ids::SignalId;
 use crate::control::plan::Switch::{self, Off, On};
 use crate::control::plan::{AlarmSource, Condition, Doubtful, Estimate, Side, TankPlan};
+use crate::units::Quantity;
 
 fn told(mut plan: TankPlan, condition: Condition) -> World {
     let condition = plan.add(condition);
@@ -54,7 +55,7 @@ fn the_cutoff_is_lower_while_one_probe_of_two_is_left_and_only_then() {
     assert_eq!(cut_off_by(&mut world, 25.3), On, "one is left, under 25.5 °C");
     assert_eq!(cut_off_by(&mut world, 25.7), Off, "one is left, over 25.5 °C");
     let mut single = plan();
-    single.signals[0] = signal("water-temp", crate::units::Quantity::Temperature, &[DISPLAY]);
+    single.signals[0] = signal("water-temp", Quantity::Temperature, &[DISPLAY]);
     let mut world = World::with(single, Remembered::Nothing);
     world.advance(seconds(120));
     assert_eq!(cut_off_by(&mut world, 25.7), On, "a tank that always had one is no worse off than it was");
@@ -66,6 +67,26 @@ fn each_probe_is_seen_over_a_limit_by_itself() {
     let mut world = told(plan(), compare(0, Estimate::EachProbe, Side::Above, 25.6, 0.0, 0.0));
     assert!(!at(&mut world, DISPLAY, 25.1));
     assert!(at(&mut world, DISPLAY, 25.9), "one of two is enough");
+}
+
+#[test]
+fn of_three_good_probes_two_must_agree_and_of_two_one_is_enough() {
+    let mut plan = plan();
+    plan.probes.push(probe("rock-temp", Quantity::Temperature, 10.0, 40.0));
+    plan.signals[0] = signal("water-temp", Quantity::Temperature, &[DISPLAY, SUMP, 5]);
+    let stands_at = |reads: [Option<f64>; 3]| {
+        let mut world = told(plan.clone(), compare(0, Estimate::EachProbe, Side::Above, 25.6, 0.0, 0.0));
+        world.reads.push(Some(25.0));
+        world.advance(minutes(2));
+        for (probe, read) in [DISPLAY, SUMP, 5].into_iter().zip(reads) {
+            world.reads[probe] = read;
+        }
+        world.advance(minutes(4));
+        stands(&world)
+    };
+    assert!(!stands_at([Some(25.9), Some(25.1), Some(25.0)]), "one of three");
+    assert!(stands_at([Some(25.9), Some(25.8), Some(25.0)]), "two of three");
+    assert!(stands_at([Some(25.9), Some(25.1), None]), "one of the two that are left");
 }
 
 #[test]

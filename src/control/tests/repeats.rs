@@ -2,11 +2,10 @@
 
 use super::lagoon::*;
 use crate::control::event::BrokerSaid;
-use crate::control::ids::{OutputId, SignalId};
+use crate::control::ids::OutputId;
+use crate::control::plan::Fitted;
 use crate::control::plan::Switch::{Off, On};
-use crate::control::plan::{AlarmSource, Condition, Doubtful, Estimate, Fitted, Side};
 use crate::control::{Effect, Event, Remembered, Request};
-use crate::units::Quantity;
 
 /// Seconds between one telling of an output and the next, since then.
 fn gaps(world: &World, from: crate::time::Steady, output: usize) -> Vec<u64> {
@@ -14,10 +13,10 @@ fn gaps(world: &World, from: crate::time::Steady, output: usize) -> Vec<u64> {
     told.windows(2).map(|pair| pair[1].0.since(pair[0].0).millis() / 1000).collect()
 }
 
-/// An output on a plug that never reports.
+/// An output on a plug that never reports, and has no lease that is refreshed meanwhile.
 fn plain(output: usize) -> World {
     let mut plan = plan();
-    plan.outputs[output].plug.report = Fitted::NotFitted;
+    (plan.outputs[output].plug.report, plan.outputs[output].plug.lease) = (Fitted::NotFitted, None);
     let mut world = World::with(plan, Remembered::Nothing);
     world.faults[output] = PlugFault::Mute;
     // What it was told before it was mute is told again.
@@ -41,11 +40,6 @@ fn a_plain_plug_is_told_off_again_each_five_minutes() {
 fn a_plain_plug_is_told_on_again_each_half_hour_where_cold_or_still_water_harms_and_nowhere_else() {
     for (output, again) in [(HEATER, true), (RETURN, true), (POWERHEAD, true), (FAN, false)] {
         let mut world = plain(output);
-        // No lease that is refreshed meanwhile.
-        let mut plan = world.tank.plan().clone();
-        plan.outputs[output].plug.lease = None;
-        world = World::with(plan, Remembered::Nothing);
-        world.faults[output] = PlugFault::Mute;
         let celsius = if output == HEATER { 24.0 } else { 25.9 };
         (world.reads[DISPLAY], world.reads[SUMP]) = (Some(celsius), Some(celsius));
         world.advance_until_on(output);
@@ -126,37 +120,6 @@ fn the_first_wet_of_a_leak_probe_that_was_silent_trips_at_once() {
     world.reads[LEAK] = None;
     world.advance(seconds(2));
     assert_eq!(state(&world), "latched", "one sample is enough, and no vote is waited for");
-}
-
-#[test]
-fn of_three_good_probes_two_must_agree_and_of_two_one_is_enough() {
-    let mut plan = plan();
-    plan.probes.push(probe("rock-temp", Quantity::Temperature, 10.0, 40.0));
-    plan.signals[0] = signal("water-temp", Quantity::Temperature, &[DISPLAY, SUMP, 5]);
-    let hot = plan.add(Condition::Compare {
-        signal: SignalId::new(0),
-        estimate: Estimate::EachProbe,
-        side: Side::Above,
-        limit: 25.6,
-        deadband: 0.0,
-        alone_margin: 0.0,
-        doubtful: Doubtful::Counts,
-    });
-    plan.alarms.push(at_once("hot", AlarmSource::Condition(hot)));
-    let stands = |reads: [Option<f64>; 3]| {
-        let mut world = World::with(plan.clone(), Remembered::Nothing);
-        world.reads.push(Some(25.0));
-        world.advance(minutes(2));
-        for (probe, read) in [DISPLAY, SUMP, 5].into_iter().zip(reads) {
-            world.reads[probe] = read;
-        }
-        world.advance(minutes(4));
-        let alarms = world.tank.status(world.now).alarms;
-        alarms.iter().any(|alarm| &*alarm.alarm == "hot" && alarm.active)
-    };
-    assert!(!stands([Some(25.9), Some(25.1), Some(25.0)]), "one of three");
-    assert!(stands([Some(25.9), Some(25.8), Some(25.0)]), "two of three");
-    assert!(stands([Some(25.9), Some(25.1), None]), "one of the two that are left");
 }
 
 #[test]
