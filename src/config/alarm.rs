@@ -275,14 +275,16 @@ fn of_thermostat(plan: &TankPlan, scope: &Scope, alarms: &mut Vec<AlarmPlan>) {
 fn of_signals(plan: &TankPlan, scope: &Scope, alarms: &mut Vec<AlarmPlan>) {
     for (at, signal) in plan.signals.iter().enumerate() {
         let id = SignalId::new(at);
-        let controls = plan.thermostat.as_ref().is_some_and(|thermostat| thermostat.signal == id);
+        let loop_of = plan.thermostat.as_ref().filter(|thermostat| thermostat.signal == id);
+        let controls = loop_of.is_some();
         let float = matches!(scope.signals[at].measures, Some(Measures::HighFloat | Measures::LowFloat));
         // The only thermometer of a heater: from now on the tank cools, and small ones do so within hours.
-        let cools = controls && signal.probes.len() == 1 && plan.thermostat.as_ref().is_some_and(|t| t.heat.is_some());
-        let priority = match (cools, controls || float) {
-            (true, _) => Priority::Urgent,
-            (false, true) => Priority::High,
-            (false, false) => Priority::Medium,
+        let priority = if loop_of.is_some_and(|thermostat| thermostat.heat.is_some()) && signal.probes.len() == 1 {
+            Priority::Urgent
+        } else if controls || float {
+            Priority::High
+        } else {
+            Priority::Medium
         };
         let advice = match scope.signals[at].measures {
             _ if controls => Advice::new(
