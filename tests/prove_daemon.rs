@@ -5,6 +5,8 @@ mod common;
 #[path = "common/smtp.rs"]
 mod smtp;
 
+use std::io::{Read as _, Write as _};
+
 use common::{Broker, Config, Daemon, Receiver, World, seconds, text, wait_until};
 use smtp::{MailServer, Manners};
 
@@ -15,6 +17,8 @@ fn lagoon() -> String {
             "temperature: {",
             "  return-pump:
     kind: return-pump
+    # No rest after an off: each test of a break would wait for it.
+    least_off: 1 s
     plug:
       command: { topic: lagoon/return/set, on: \"1\", off: \"0\" }
       report: { topic: lagoon/return/relay, on: \"1\", off: \"0\" }
@@ -113,6 +117,65 @@ fn a_code_by_webhook_by_mail_or_by_topic_proves_the_way_of_the_alarms() {
     assert_eq!(daemon.stop(), Some(0));
 }
 
+/// How somebody goes away from a terminal.
+#[derive(Clone, Copy, Debug)]
+enum At {
+    CtrlC,
+    ClosedTerminal,
+}
+
+/// Somebody at a terminal, made by `script` of Debian's bsdutils, which every Debian has.
+struct Person {
+    child: std::process::Child,
+    hands: std::process::ChildStdin,
+    eyes: std::process::ChildStdout,
+    read: String,
+}
+
+impl Person {
+    fn prove(daemon: &Daemon, what: &str) -> Self {
+        let command = format!("{} prove '{what}' --by Ana --url {}", env!("CARGO_BIN_EXE_slackwater"), daemon.url);
+        let mut child = std::process::Command::new("script")
+            .args(["--quiet", "--flush", "--return", "--command", &command, "/dev/null"])
+            .stdin(std::process::Stdio::piped())
+            .stdout(std::process::Stdio::piped())
+            .spawn()
+            .expect("script of bsdutils");
+        let (hands, eyes) = (child.stdin.take().unwrap(), child.stdout.take().unwrap());
+        Self { child, hands, eyes, read: String::new() }
+    }
+
+    /// Reads until this stands there.
+    fn until(&mut self, text: &str) {
+        let mut some = [0; 256];
+        while !self.read.contains(text) {
+            let count = self.eyes.read(&mut some).unwrap();
+            assert!(count > 0, "{text} never came: {}", self.read);
+            self.read.push_str(&String::from_utf8_lossy(&some[..count]));
+        }
+    }
+
+    fn types(&mut self, keys: &str) {
+        self.hands.write_all(keys.as_bytes()).unwrap();
+        self.hands.flush().unwrap();
+    }
+
+    fn leaves(mut self, how: At) {
+        match how {
+            At::CtrlC => {
+                self.types("\u{3}");
+                self.until("goes on with it");
+                assert_eq!(self.child.wait().unwrap().code(), Some(130));
+            }
+            // The terminal's own end goes, as when a window is closed.
+            At::ClosedTerminal => {
+                self.child.kill().unwrap();
+                self.child.wait().unwrap();
+            }
+        }
+    }
+}
+
 /// Whatever breaks a step off (a word, a person who leaves, a kill, a lost broker): the pump runs again.
 #[test]
 fn a_step_that_is_broken_off_leaves_no_pump_off() {
@@ -143,6 +206,24 @@ fn a_step_that_is_broken_off_leaves_no_pump_off() {
     begin(&daemon);
     say(&daemon, &["prove", "--say", "skip"], 0);
     on_again("skip");
+
+    begin(&daemon);
+    say(&daemon, &["prove", "--say", "leave"], 0);
+    on_again("leave");
+    say(&daemon, &["prove", "--say", "stop"], 0);
+
+    for how in [At::CtrlC, At::ClosedTerminal] {
+        let mut person = Person::prove(&daemon, "return-pump switches");
+        person.until("Enter, s or q: ");
+        world.publish("lagoon/return/relay", "1");
+        person.types("\n");
+        wait_until("the pump is told off for the test", seconds(20), || last().as_deref() == Some("0"));
+        person.leaves(how);
+        // Not at the end of the step's five minutes.
+        on_again("a person who goes away in the middle of a step");
+        assert_eq!(session(&daemon)["stage"], "ready", "{how:?}");
+        say(&daemon, &["prove", "--say", "stop"], 0);
+    }
 
     begin(&daemon);
     // So that its session is on the disk.

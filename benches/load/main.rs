@@ -21,6 +21,8 @@ use std::time::Duration;
 use servers::{Broker, Daemon, Scale};
 
 const ROUNDS: usize = 5;
+/// Twelve thousand readings a round: below that p99 is the luck of a few dozen.
+const LATENCY_SPAN: Duration = Duration::from_secs(12);
 
 fn main() {
     let arguments: Vec<String> = std::env::args().collect();
@@ -58,10 +60,10 @@ fn latency(broker: &Broker) {
     for _ in 0..ROUNDS {
         {
             let _echo = servers::own_process("--echo", broker.port);
-            bare.push(drive::latency(broker.port, 1000, Duration::from_secs(4)));
+            bare.push(drive::latency(broker.port, 1000, LATENCY_SPAN));
         }
         let _daemon = Daemon::start(broker, Scale::OneTank);
-        daemon.push(drive::latency(broker.port, 1000, Duration::from_secs(4)));
+        daemon.push(drive::latency(broker.port, 1000, LATENCY_SPAN));
     }
     for (name, pick) in [("p50", 0), ("p99", 1)] {
         let column = |rounds: &[[f64; 2]]| -> Vec<f64> { rounds.iter().map(|round| round[pick]).collect() };

@@ -1,12 +1,13 @@
 //! `slackwater prove`: goes through proof tests with a person, step by step.
 //!
 //! Duty: to show what the daemon says and to pass on what the person says. It judges nothing and knows no step: whoever
-//! asks by topic or API goes through the same. Broken off, it leaves the session where it is; the daemon gives back what
-//! a step changed, and `slackwater prove` goes on later.
+//! asks by topic or API goes through the same. Broken off, by Ctrl-C or a closed terminal too, it leaves the step: the
+//! daemon gives back what it changed, and `slackwater prove` goes on later.
 
 use std::fmt::Write as _;
 use std::io::{BufRead, IsTerminal, Write};
 use std::process::ExitCode;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use serde_json::{Value, json};
@@ -49,6 +50,8 @@ pub enum Say {
     No,
     /// Leaves the step out.
     Skip,
+    /// Goes away: what the step changed goes back, and `begin` goes on with it later.
+    Leave,
     /// Ends the session.
     Stop,
     /// Only shows it.
@@ -63,6 +66,7 @@ impl Say {
             Self::Yes => "yes",
             Self::No => "no",
             Self::Skip => "skip",
+            Self::Leave => "leave",
             Self::Stop => "stop",
             Self::Show => "show",
         }
@@ -106,12 +110,17 @@ impl Prove {
             details(&answer);
             return Ok(ExitCode::from(u8::from(answer["outcome"] != "done")));
         }
-        println!("Enter begins a step, s skips it, q leaves; nothing is switched before you say so.");
+        let talk = Arc::new(Talk { client, tank, speaking: Mutex::new(()) });
+        leave_when_told(Arc::clone(&talk), self.request(Say::Leave, None))
+            .map_err(|error| Failed::Refused(format!("Ctrl-C could not be heard, so nothing is begun: {error}")))?;
+        println!(
+            "Enter begins a step, s skips it, q leaves, and so does Ctrl-C; nothing is switched before you say so."
+        );
         let mut shown = 0;
         let mut lines = std::io::stdin().lock().lines();
         let mut failed = false;
         loop {
-            let session = proofs(&client, &tank)?["session"].clone();
+            let session = talk.session()?;
             for one in done_since(&session, &mut shown) {
                 failed |= one.contains("failed");
                 println!("{one}");
@@ -124,7 +133,7 @@ impl Prove {
                 Some("ready") => ask_line(&mut lines, "Enter, s or q: ", &[("", Say::Ready), ("s", Say::Skip)]),
                 Some("asking") if asks_for_code(&session) => match number(&mut lines) {
                     Some(code) => {
-                        self.say(&client, &tank, Say::Yes, Some(code))?;
+                        talk.say(&self.request(Say::Yes, Some(code)))?;
                         continue;
                     }
                     None => Some(Say::Skip),
@@ -133,22 +142,39 @@ impl Prove {
                     ask_line(&mut lines, "y or n, s or q: ", &[("y", Say::Yes), ("n", Say::No), ("s", Say::Skip)])
                 }
                 _ => {
-                    watch(&client, &tank, &session)?;
+                    watch(&talk, &session)?;
                     continue;
                 }
             };
             let Some(say) = say else {
-                println!("left; `slackwater prove` goes on with it, `slackwater prove --say stop` ends it");
+                println!("{LEFT}");
                 return Ok(ExitCode::from(1));
             };
-            self.say(&client, &tank, say, None)?;
+            talk.say(&self.request(say, None))?;
         }
-        println!("{tank}: that was the last one");
+        println!("{}: that was the last one", talk.tank);
         Ok(ExitCode::from(u8::from(failed)))
     }
+}
 
-    fn say(&self, client: &Client, tank: &str, say: Say, code: Option<u32>) -> Result<(), Failed> {
-        let answer = client.ask(tank, &self.request(say, code))?;
+const LEFT: &str = "left; `slackwater prove` goes on with it, `slackwater prove --say stop` ends it";
+
+/// The way to one tank's session.
+struct Talk {
+    client: Client,
+    tank: String,
+    /// Held while something is said, so that nothing is said after a good-bye.
+    speaking: Mutex<()>,
+}
+
+impl Talk {
+    fn session(&self) -> Result<Value, Failed> {
+        Ok(proofs(&self.client, &self.tank)?["session"].clone())
+    }
+
+    fn say(&self, request: &Value) -> Result<(), Failed> {
+        let _turn = self.speaking.lock().unwrap_or_else(PoisonError::into_inner);
+        let answer = self.client.ask(&self.tank, request)?;
         if answer["outcome"] != "done" {
             println!("{}", answer["summary"].as_str().unwrap_or_default());
             details(&answer);
@@ -157,14 +183,34 @@ impl Prove {
     }
 }
 
+/// On Ctrl-C, SIGTERM or a closed terminal the step is left, so that what it changed goes back at once, and the program
+/// ends with 130, as shells have it. A program that is killed says nothing: then the step's own limit ends it.
+fn leave_when_told(talk: Arc<Talk>, leave: Value) -> std::io::Result<()> {
+    let around = tokio::runtime::Builder::new_current_thread().enable_io().build()?;
+    let wait = move || {
+        around.block_on(super::run::told_to_end());
+        let _last_turn = talk.speaking.lock().unwrap_or_else(PoisonError::into_inner);
+        let left = talk.client.ask(&talk.tank, &leave);
+        // The terminal may be gone, and that must not keep anything from ending.
+        let _ = match left {
+            Ok(_) => writeln!(std::io::stdout(), "\n{LEFT}"),
+            Err(Failed::NotReachable(why) | Failed::Refused(why)) => {
+                writeln!(std::io::stderr(), "\nerror: {why}\n  the step ends by itself when its time is over")
+            }
+        };
+        std::process::exit(130);
+    };
+    std::thread::Builder::new().name("leave".to_owned()).spawn(wait).map(drop)
+}
+
 /// Follows a step until it is over, saying what was seen as it is seen.
 #[expect(clippy::disallowed_methods, reason = "a person waits in front of it; no tank depends on it")]
-fn watch(client: &Client, tank: &str, begun: &Value) -> Result<(), Failed> {
+fn watch(talk: &Talk, begun: &Value) -> Result<(), Failed> {
     let mut instruction = begun["instruction"].clone();
     let mut seen = 0;
     loop {
         std::thread::sleep(Duration::from_millis(500));
-        let session = proofs(client, tank)?["session"].clone();
+        let session = talk.session()?;
         let same = session["of"] == begun["of"] && session["check"] == begun["check"] && session["stage"] == "watching";
         if !same {
             return Ok(());

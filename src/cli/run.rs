@@ -50,6 +50,20 @@ impl Run {
     }
 }
 
+/// SIGTERM, SIGINT or a terminal that was closed: what ends a command that is no daemon.
+pub async fn told_to_end() {
+    let closed = async {
+        match signal(SignalKind::hangup()) {
+            Ok(mut hang_up) => drop(hang_up.recv().await),
+            Err(_) => std::future::pending().await,
+        }
+    };
+    tokio::select! {
+        () = asked_to_stop() => {}
+        () = closed => {}
+    }
+}
+
 /// SIGTERM or SIGINT.
 pub async fn asked_to_stop() {
     let (Ok(mut terminate), Ok(mut interrupt)) = (signal(SignalKind::terminate()), signal(SignalKind::interrupt()))

@@ -228,6 +228,8 @@ pub enum ProveAct {
     No,
     /// Leaves the step out.
     Skip,
+    /// Goes away: what the step changed goes back, and the session waits at its beginning.
+    Leave,
     /// Ends the session.
     Stop,
     /// Only looks.
@@ -236,12 +238,13 @@ pub enum ProveAct {
 
 impl ProveAct {
     /// Each with its word.
-    pub const WORDS: [(Self, &'static str); 7] = [
+    pub const WORDS: [(Self, &'static str); 8] = [
         (Self::Begin, "begin"),
         (Self::Ready, "ready"),
         (Self::Yes, "yes"),
         (Self::No, "no"),
         (Self::Skip, "skip"),
+        (Self::Leave, "leave"),
         (Self::Stop, "stop"),
         (Self::Show, "show"),
     ];

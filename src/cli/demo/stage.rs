@@ -180,15 +180,6 @@ fn loader(config: PathBuf, daemon: crate::config::DaemonSettings) -> shell::Load
 
 /// Ctrl-C, the service manager's word, or the time that was asked for.
 async fn end(lasts: Option<Duration>) {
-    let mut terminate = tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()).ok();
-    let told = async {
-        match &mut terminate {
-            Some(signal) => {
-                signal.recv().await;
-            }
-            None => std::future::pending().await,
-        }
-    };
     let over = async {
         match lasts {
             Some(lasts) => tokio::time::sleep(lasts).await,
@@ -196,8 +187,7 @@ async fn end(lasts: Option<Duration>) {
         }
     };
     tokio::select! {
-        _ = tokio::signal::ctrl_c() => {}
-        () = told => {}
+        () = super::super::run::asked_to_stop() => {}
         () = over => {}
     }
 }

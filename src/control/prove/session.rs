@@ -56,6 +56,12 @@ impl Tank {
                 self.next_step(ProofOutcome::Skipped, "left out", effects);
                 Ok(self.session_answer("skipped"))
             }
+            ProveAct::Leave => {
+                if self.is_watching() {
+                    self.break_off("it was left: do it again");
+                }
+                Ok(done("the step is left and what it changed goes back; `prove begin` goes on with it"))
+            }
             ProveAct::Stop => {
                 self.break_off("");
                 self.end_session(&format!("stopped by {by}"), effects);
@@ -200,6 +206,10 @@ impl Tank {
         let key = item.key(&self.plan);
         self.journal(JournalKind::Test, &key, "looked at", effects);
         Ok(self.session_answer("watching"))
+    }
+
+    fn is_watching(&self) -> bool {
+        self.proving.session.as_ref().is_some_and(|session| matches!(session.stage, Stage::Watching(_)))
     }
 
     fn is_thermometer(&self, probe: ProbeId) -> bool {

@@ -326,6 +326,39 @@ fn a_trip_a_hold_and_a_missing_permissive_outrank_a_proof() {
 }
 
 #[test]
+fn a_step_that_is_left_gives_back_what_it_changed_and_waits_at_its_beginning() {
+    let mut world = ready_lagoon();
+    let before = at_rest(&world);
+    // Its report does not come, so that the step waits.
+    world.faults[RETURN] = PlugFault::Mute;
+    assert_eq!(say(&mut world, ProveAct::Begin, Some("return-pump switches"), None), Outcome::Done);
+    assert_eq!(say(&mut world, ProveAct::Leave, None, None), Outcome::Done, "nothing is begun, nothing is lost");
+    assert_eq!(session(&world).map(|one| (one.stage, one.said)), Some(("ready", None)));
+    assert_eq!(say(&mut world, ProveAct::Ready, None, None), Outcome::Done);
+    // Between two tries of its command.
+    world.advance(Span::from_millis(4500));
+    assert_eq!(world.plugs[RETURN], Switch::Off);
+    let from = world.now.steady;
+    assert_eq!(say(&mut world, ProveAct::Leave, None, None), Outcome::Done);
+    assert_eq!(world.commands_since(from, RETURN), [Switch::On], "at once, not at the step's limit");
+    let left = session(&world).expect("it is gone on with");
+    assert_eq!((left.of.as_str(), left.stage), ("return-pump", "ready"));
+    assert!(left.said.is_some_and(|said| said.contains("left")));
+    world.advance(minutes(15));
+    assert_eq!(at_rest(&world), before);
+    // What was asked stays asked: by then everything went back.
+    world.faults[RETURN] = PlugFault::None;
+    assert_eq!(say(&mut world, ProveAct::Ready, None, None), Outcome::Done);
+    world.advance(minutes(1));
+    let stage = |world: &World| session(world).map(|one| one.stage);
+    assert_eq!(stage(&world), Some("asking"));
+    assert_eq!(say(&mut world, ProveAct::Leave, None, None), Outcome::Done);
+    assert_eq!(stage(&world), Some("asking"));
+    assert_eq!(say(&mut world, ProveAct::Stop, None, None), Outcome::Done);
+    assert_eq!(say(&mut world, ProveAct::Leave, None, None), Outcome::Refused, "nothing goes on");
+}
+
+#[test]
 fn a_proof_grows_old_is_told_once_for_the_tank_and_counts_again_when_it_is_done() {
     let mut plan = plan();
     plan.proofs.safeguards = Span::from_hours(24);
