@@ -21,7 +21,7 @@ use crate::control::ids::{AlarmId, DoserId};
 use crate::control::plan::Priority;
 use crate::control::{Request, TankPlan};
 use crate::time::{Now, Span, Steady};
-use crate::wire::OwnTopics;
+use crate::wire::{BROKER_LOST_AFTER, OwnTopics};
 
 use super::World;
 use super::fault::KeeperAct;
@@ -32,8 +32,6 @@ const PORTIONS: u32 = 20;
 const WEEKLY_SHARE: f64 = 0.10;
 /// How soon somebody comes to an alarm of high priority. [choice]
 const COMES_TO_A_HIGH_ONE: Span = Span::from_hours(4);
-/// The daemon's own alarm `broker-lost`, of high priority, comes after so long.
-const BROKER_LOST_AFTER: Span = Span::from_minutes(1);
 /// What a calibration takes.
 const CYLINDERS: u8 = 3;
 /// Before a dosing pump's calibration is called old. [choice]

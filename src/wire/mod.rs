@@ -18,3 +18,6 @@ pub mod topics;
 pub use encode::Publish;
 pub use router::{Heard, Message, MessageKind, Router, Subscription, TankIndex};
 pub use topics::OwnTopics;
+
+/// With no broker for this long the daemon says so on its other channels. [F52: 60 s]
+pub const BROKER_LOST_AFTER: crate::time::Span = crate::time::Span::from_minutes(1);

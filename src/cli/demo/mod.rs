@@ -17,7 +17,7 @@ pub mod home;
 #[cfg(feature = "embedded-broker")]
 mod narrate;
 #[cfg(feature = "embedded-broker")]
-mod stage;
+pub mod stage;
 #[cfg(feature = "embedded-broker")]
 mod words;
 

@@ -88,7 +88,8 @@ pub fn play(demo: &Demo) -> Result<(), DemoError> {
     let gate =
         around.block_on(Gate::open(demo.port, inner)).map_err(|why| DemoError::Broker(BrokerError::NoPort(why)))?;
     let door = gate.address;
-    redirect(&mut setup, door, demo.http, &scratch);
+    let http = address(demo.http, setup.daemon.http.listen);
+    redirect(&mut setup, door, http, scratch.data());
     let (stop, stopped) = watch::channel(false);
     let plans: Vec<_> = setup.tanks.iter().map(|tank| tank.plan.clone()).collect();
     let keeper = Keeper::new(&plans, &world, Routine::Away, &OwnTopics::new(&setup.daemon.root), clock.now());
@@ -139,20 +140,23 @@ fn plan_faults(demo: &Demo, world: &mut World) -> Result<Vec<String>, DemoError>
     Ok(sentences)
 }
 
-/// The demo's own broker, address and data directory in place of the config's; nothing leaves the machine.
-fn redirect(setup: &mut Setup, door: SocketAddr, http: Option<u16>, scratch: &Scratch) {
+/// Another broker, address and data directory in place of the config's, with no secrets and no way out: nothing leaves the
+/// machine.
+pub fn redirect(setup: &mut Setup, broker: SocketAddr, http: SocketAddr, data: PathBuf) {
     let daemon = &mut setup.daemon;
-    daemon.broker.host = door.ip().to_string();
-    daemon.broker.port = door.port();
+    (daemon.broker.host, daemon.broker.port) = (broker.ip().to_string(), broker.port());
     (daemon.broker.tls, daemon.broker.user, daemon.broker.password_file) = (None, None, None);
-    daemon.data_dir = scratch.data();
+    daemon.data_dir = data;
     daemon.notify = NotifySettings::default();
-    no_way_out(&mut setup.tanks);
-    let daemon = &mut setup.daemon;
     (daemon.http.tokens, daemon.http.names, daemon.http.proxy) = (Vec::new(), Vec::new(), None);
-    let usual = daemon.http.listen.port();
-    let port = http.unwrap_or(if is_free(usual) { usual } else { 0 });
-    daemon.http.listen = (Ipv4Addr::LOCALHOST, port).into();
+    daemon.http.listen = http;
+    no_way_out(&mut setup.tanks);
+}
+
+/// On this machine only: where it is asked for, else where the config has it, else anywhere.
+fn address(asked: Option<u16>, usual: SocketAddr) -> SocketAddr {
+    let port = asked.unwrap_or(if is_free(usual.port()) { usual.port() } else { 0 });
+    (Ipv4Addr::LOCALHOST, port).into()
 }
 
 /// No channel: a proof of the way of alarms would wait for a message that nobody sends.

@@ -3,7 +3,7 @@
 use super::lagoon::*;
 use crate::control::effect::{NoticeKind, Outcome};
 use crate::control::plan::Switch;
-use crate::control::{Remembered, Request};
+use crate::control::{Effect, Remembered, Request};
 
 fn bypass(world: &mut World, interlock: &str, reason: &str, lasting: u64) -> Outcome {
     let lasting = Some(minutes(lasting));
@@ -129,4 +129,18 @@ fn a_bypass_that_stands_for_long_is_told_again_each_four_hours() {
     assert_eq!(reminders.count(), 2);
     let cleared = world.notices.iter().any(|one| one.name == "bypassed" && one.what == NoticeKind::Cleared);
     assert!(cleared, "{:?}", world.notices);
+}
+
+#[test]
+fn the_end_of_a_bypass_goes_to_disk() {
+    let mut world = World::settled();
+    bypass(&mut world, "floor-wet", WHY, 60);
+    let before = world.effects.len();
+    world.ask(Request::EndBypass { interlock: "floor-wet".into() });
+    assert!(world.effects[before..].iter().any(|effect| matches!(effect, Effect::SaveState(_))));
+    assert!(
+        world.journal.last().is_some_and(|entry| entry.text.contains("it acts again")),
+        "{:?}",
+        world.journal.last()
+    );
 }

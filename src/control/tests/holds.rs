@@ -135,6 +135,25 @@ fn a_level_that_falls_after_the_release_takes_everything_back_into_the_hold() {
 }
 
 #[test]
+fn only_a_pump_that_stops_again_takes_a_release_back_into_its_hold() {
+    let mut world = World::settled();
+    world.hold("water-change");
+    world.advance(minutes(2));
+    world.ask(Request::Release { procedure: None });
+    world.advance(minutes(1));
+    let active = |world: &World| world.tank.status(world.now).holds[0].active;
+    assert!(!active(&world));
+    // The heater's trip is no pump's.
+    (world.reads[DISPLAY], world.reads[SUMP]) = (Some(26.6), Some(26.6));
+    world.advance(minutes(3));
+    let tripped = |world: &World, at: usize| world.tank.status(world.now).interlocks[at].state != "armed";
+    assert!(tripped(&world, 0) && !active(&world));
+    world.reads[LEVEL] = Some(-120.0);
+    world.advance(minutes(2));
+    assert!(tripped(&world, 2) && active(&world));
+}
+
+#[test]
 fn the_record_says_what_the_water_was_before_and_after() {
     let mut world = World::settled();
     world.hold("water-change");

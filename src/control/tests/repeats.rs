@@ -5,7 +5,7 @@ use crate::control::event::BrokerSaid;
 use crate::control::ids::OutputId;
 use crate::control::plan::Fitted;
 use crate::control::plan::Switch::{Off, On};
-use crate::control::{Effect, Event, Remembered, Request};
+use crate::control::{Event, Remembered};
 
 /// Seconds between one telling of an output and the next, since then.
 fn gaps(world: &World, from: crate::time::Steady, output: usize) -> Vec<u64> {
@@ -95,21 +95,6 @@ fn an_off_at_the_plug_that_nobody_ordered_is_a_person_and_begins_a_hold() {
 }
 
 #[test]
-fn the_end_of_a_bypass_goes_to_disk() {
-    let mut world = World::settled();
-    let (interlock, reason) = ("floor-wet".to_owned(), "the leak probe is broken".to_owned());
-    world.ask(Request::Bypass { interlock: interlock.clone(), reason, lasting: None });
-    let before = world.effects.len();
-    world.ask(Request::EndBypass { interlock });
-    assert!(world.effects[before..].iter().any(|effect| matches!(effect, Effect::SaveState(_))));
-    assert!(
-        world.journal.last().is_some_and(|entry| entry.text.contains("it acts again")),
-        "{:?}",
-        world.journal.last()
-    );
-}
-
-#[test]
 fn the_first_wet_of_a_leak_probe_that_was_silent_trips_at_once() {
     let mut world = World::settled();
     world.reads[LEAK] = None;
@@ -138,23 +123,4 @@ fn a_trip_that_cannot_be_seen_is_confirmed_when_it_can() {
     world.read(FLOAT, 1.0);
     world.advance(seconds(1));
     assert!(said(&world, "confirmed: "), "{:?}", world.journal.last());
-}
-
-#[test]
-fn only_a_pump_that_stops_again_takes_a_release_back_into_its_hold() {
-    let mut world = World::settled();
-    world.hold("water-change");
-    world.advance(minutes(2));
-    world.ask(Request::Release { procedure: None });
-    world.advance(minutes(1));
-    let active = |world: &World| world.tank.status(world.now).holds[0].active;
-    assert!(!active(&world));
-    // The heater's trip is no pump's.
-    (world.reads[DISPLAY], world.reads[SUMP]) = (Some(26.6), Some(26.6));
-    world.advance(minutes(3));
-    let tripped = |world: &World, at: usize| world.tank.status(world.now).interlocks[at].state != "armed";
-    assert!(tripped(&world, 0) && !active(&world));
-    world.reads[LEVEL] = Some(-120.0);
-    world.advance(minutes(2));
-    assert!(tripped(&world, 2) && active(&world));
 }

@@ -3,7 +3,7 @@
 use tokio::time::{Duration, Instant};
 
 use crate::control::effect::Durability;
-use crate::wire::Publish;
+use crate::wire::{BROKER_LOST_AFTER, Publish};
 
 use super::super::daemon_alarms::DaemonAlarm;
 use super::super::mqtt::Tag;
@@ -14,8 +14,6 @@ use super::Desk;
 const EVERY: Duration = Duration::from_secs(1);
 /// How often the daemon says that it is at work.
 pub const BEAT: Duration = Duration::from_secs(3);
-/// No broker for this long is an alarm on the other channels. [F52: 60 s]
-const BROKER_LOST_AFTER: Duration = Duration::from_mins(1);
 /// Another daemon that was not heard for this long is gone.
 const OTHER_GONE_AFTER: Duration = Duration::from_secs(30);
 /// A retained request is an alarm for this long.
@@ -108,7 +106,7 @@ impl Desk {
         }
         let since = *self.housekeeping.lost_since.get_or_insert(now);
         let span = now.duration_since(since);
-        if span >= BROKER_LOST_AFTER {
+        if span.as_millis() >= u128::from(BROKER_LOST_AFTER.millis()) {
             let broker = &self.settings.broker;
             let text = format!("no broker at {}:{} for {} s", broker.host, broker.port, span.as_secs());
             self.raise(DaemonAlarm::BrokerLost, text);
