@@ -437,6 +437,23 @@ mod tests {
     }
 
     #[test]
+    fn the_median_is_the_one_in_the_middle_in_whatever_order() {
+        for three in [[1.0, 2.0, 3.0], [1.0, 3.0, 2.0], [2.0, 1.0, 3.0], [2.0, 3.0, 1.0], [3.0, 1.0, 2.0], [3.0, 2.0, 1.0]] {
+            assert_eq!(median_of_three(three).to_bits(), 2.0_f64.to_bits(), "{three:?}");
+        }
+    }
+
+    #[test]
+    fn what_is_in_hand_is_not_fresh_and_neither_is_what_is_old() {
+        let mut probe = Probe::default();
+        assert!(!probe.is_fresh(&plan(), at(0)));
+        feed(&mut probe, 0, 20, |_| 25.0);
+        assert!(probe.is_fresh(&plan(), at(79)) && !probe.is_fresh(&plan(), at(80)));
+        probe.take_in_hand(&plan(), at(30));
+        assert!(!probe.is_fresh(&plan(), at(30)));
+    }
+
+    #[test]
     fn fahrenheit_by_mistake_is_named_and_the_power_up_code_is_not_taken_for_it() {
         for (raw, fault) in
             [(77.0, Fault::WrongUnit), (-3.9, Fault::WrongUnit), (84.9, Fault::OutOfRange), (-127.0, Fault::OutOfRange)]

@@ -332,6 +332,22 @@ fn a_lost_record_gives_nothing_for_a_day_or_until_a_person_looked() {
 }
 
 #[test]
+fn the_slot_in_which_a_backup_comes_back_is_given_no_second_time() {
+    let mut world = world();
+    let (state, taken) = (Box::new(world.tank.state()), world.now.wall);
+    world.advance(Span::from_hours(3));
+    world.advance_until_on(ALKALINITY);
+    world.advance(minutes(2));
+    world.restart_with(|_| Remembered::Restored(state, taken));
+    world.ask(Request::Acknowledge { alarm: None });
+    world.commands.clear();
+    world.advance(minutes(40));
+    assert_eq!(doses(&world, ALKALINITY), 0, "the backup knows nothing of it");
+    world.advance(Span::from_hours(2));
+    assert!(doses(&world, ALKALINITY) > 0);
+}
+
+#[test]
 fn a_backup_makes_up_for_no_dose_gives_no_slot_again_and_drops_a_correction_that_adds() {
     let mut world = world();
     world.advance(Span::from_hours(3));

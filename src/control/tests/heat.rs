@@ -365,3 +365,17 @@ fn the_daemon_s_own_restart_in_warm_water_makes_no_ramp() {
     assert_eq!(world.last_command(HEATER), Some(On));
     world.step(Event::Woken);
 }
+
+#[test]
+fn a_heater_that_a_rule_wishes_on_yields_to_a_chiller_that_is_too() {
+    let mut plan = plan();
+    let always = plan.add(compare(0, Estimate::Voted, Side::Above, 20.0, Doubtful::IsUnknown));
+    let both = [HEATER, CHILLER].map(|output| (OutputId::new(output), On)).to_vec();
+    plan.rules.push(RulePlan { name: crate::control::ids::Name::new("both"), cause: always, wishes: both });
+    let mut world = World::with(plan, Remembered::Nothing);
+    for _ in 0..900 {
+        world.advance(seconds(1));
+        assert!(world.plugs[HEATER] == Off || world.plugs[CHILLER] == Off);
+    }
+    assert_eq!(world.last_command(CHILLER), Some(On));
+}

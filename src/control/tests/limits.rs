@@ -2,9 +2,9 @@
 
 use super::lagoon::*;
 use crate::control::Remembered;
-use crate::control::ids::SignalId;
+use crate::control::ids::{OutputId, ProbeId, SignalId};
 use crate::control::plan::Switch::{self, Off, On};
-use crate::control::plan::{AlarmSource, Condition, Doubtful, Estimate, Side, TankPlan};
+use crate::control::plan::{AlarmSource, Condition, Doubtful, Estimate, OnUnknown, Side, TankPlan};
 use crate::units::Quantity;
 
 fn told(mut plan: TankPlan, condition: Condition) -> World {
@@ -60,6 +60,35 @@ fn the_cutoff_is_lower_while_one_probe_of_two_is_left_and_only_then() {
     world.advance(seconds(120));
     assert_eq!(cut_off_by(&mut world, 25.7), On, "a tank that always had one is no worse off than it was");
     assert_eq!(cut_off_by(&mut world, 26.2), Off);
+}
+
+#[test]
+fn a_low_limit_is_higher_while_one_probe_of_two_is_left() {
+    let mut world = told(plan(), compare(0, Estimate::Lowest, Side::Below, 24.0, 0.0, 0.4));
+    (world.reads[DISPLAY], world.reads[SUMP]) = (Some(24.2), Some(24.2));
+    world.advance(seconds(180));
+    assert!(!stands(&world), "both are good");
+    world.reads[SUMP] = None;
+    assert!(at(&mut world, DISPLAY, 24.2), "one is left, under 24.4 °C");
+    assert!(!at(&mut world, DISPLAY, 24.5));
+}
+
+#[test]
+fn one_wet_leak_probe_of_two_is_enough() {
+    for wet in [LEAK, 5] {
+        let mut plan = plan();
+        plan.probes.push(probe("shelf-leak", Quantity::Contact, 0.0, 1.0));
+        let of_leak = plan.signals.iter_mut().find(|signal| signal.probes == [ProbeId::new(LEAK)]).expect("it is there");
+        of_leak.probes.push(ProbeId::new(5));
+        let mut world = World::with(plan, Remembered::Nothing);
+        world.reads.push(Some(0.0));
+        world.advance(minutes(5));
+        let state = |world: &World| world.tank.status(world.now).interlocks[3].state;
+        assert_eq!(state(&world), "armed");
+        world.reads[wet] = Some(1.0);
+        world.advance(seconds(12));
+        assert_eq!(state(&world), "latched", "{wet}");
+    }
 }
 
 #[test]
@@ -123,4 +152,22 @@ fn a_fall_and_a_rise_are_told_by_how_far_and_which_way() {
         world.advance(minutes(3));
         assert!(!stands(&world), "it moves no more");
     }
+}
+
+#[test]
+fn what_is_not_known_turns_a_fan_off_and_no_pump() {
+    let mut plan = plan();
+    let dry = &mut plan.interlocks[2];
+    dry.unknown = OnUnknown::Trips;
+    dry.effects = [RETURN, POWERHEAD, FAN].map(|output| (OutputId::new(output), Off)).to_vec();
+    let mut world = World::with(plan, Remembered::Nothing);
+    (world.reads[DISPLAY], world.reads[SUMP]) = (Some(25.9), Some(25.9));
+    world.advance_until_on(FAN);
+    world.reads[LEVEL] = None;
+    world.advance(minutes(4));
+    let last = [RETURN, POWERHEAD, FAN].map(|output| world.last_command(output));
+    assert_eq!(last, [Some(On), Some(On), Some(Off)]);
+    world.reads[LEVEL] = Some(-120.0);
+    world.advance(minutes(2));
+    assert_eq!(world.last_command(RETURN), Some(Off), "what is seen does");
 }

@@ -172,6 +172,22 @@ fn a_chiller_whose_plug_restarted_rests_before_it_runs_again_f48() {
 }
 
 #[test]
+fn after_a_power_cut_the_chiller_rests_and_the_pump_does_not_f48() {
+    let mut world = World::with(watched(), Remembered::Nothing);
+    (world.reads[DISPLAY], world.reads[SUMP]) = (Some(26.2), Some(26.2));
+    world.advance_until_on(CHILLER);
+    world.advance(minutes(10));
+    let from = world.now.steady;
+    world.report(CHILLER, Off);
+    world.report(RETURN, Off);
+    world.advance(minutes(4));
+    assert!(!world.commands_since(from, CHILLER).contains(&On), "its compressor rests for five minutes");
+    assert!(world.commands_since(from, RETURN).contains(&On));
+    world.advance(minutes(2));
+    assert!(world.commands_since(from, CHILLER).contains(&On));
+}
+
+#[test]
 fn a_heater_that_comes_back_on_against_what_is_written_is_told_until_it_comes_back_right_f28() {
     let mut world = settled();
     for (state, wrong) in [(On, true), (Off, false)] {
@@ -344,4 +360,18 @@ fn an_on_that_stays_after_our_own_is_told_off_again() {
     world.advance(minutes(2));
     assert!(world.commands_since(from, FAN).len() >= 4, "{:?}", world.commands_since(from, FAN));
     assert_ne!(world.tank.status(world.now).outputs[FAN].proof, crate::control::status::ProofStatus::Proven);
+}
+
+#[test]
+fn another_controller_s_on_is_answered_by_an_off_before_any_report_and_its_off_is_not_by_an_on_f33() {
+    let mut world = settled();
+    for output in [TOP_OFF, RETURN] {
+        world.faults[output] = PlugFault::Mute;
+    }
+    let from = world.now.steady;
+    foreign(&mut world, TOP_OFF, On);
+    assert_eq!(world.commands_since(from, TOP_OFF), [Off]);
+    foreign(&mut world, RETURN, On);
+    foreign(&mut world, RETURN, Off);
+    assert_eq!(world.commands_since(from, RETURN), []);
 }

@@ -5,7 +5,7 @@ use crate::control::event::{Alive, BrokerSaid, Retained};
 use crate::control::ids::OutputId;
 use crate::control::plan::Switch::{Off, On};
 use crate::control::status::ProofStatus;
-use crate::control::{Event, Outcome, Remembered, Request};
+use crate::control::{Effect, Event, Outcome, Remembered, Request};
 use crate::time::Span;
 
 #[test]
@@ -482,4 +482,13 @@ fn a_conductivity_becomes_a_salinity_by_the_temperature_of_its_water_and_none_wi
     world.reads[SUMP] = None;
     world.advance(minutes(6));
     assert_eq!(salinity(&world).quality, Quality::Bad(Fault::NoTemperature));
+}
+
+#[test]
+fn totals_are_saved_once_a_minute_while_anything_runs() {
+    let mut world = World::settled();
+    let saves = |world: &World| world.effects.iter().filter(|effect| matches!(effect, Effect::SaveState(_))).count();
+    let before = saves(&world);
+    world.advance(minutes(10));
+    assert_eq!(saves(&world) - before, 10);
 }

@@ -15,6 +15,8 @@ use crate::find::{Mutant, Source};
 const WORKERS: usize = 2;
 /// The slowest tests that take this share of the time are not asked: a mutant that only they notice counts as one that survived.
 const SLOW: f64 = 0.8;
+/// Random lives that look for the invariants are asked however long they take.
+const ALWAYS: &str = "::invariants::";
 /// A test that takes this many times as long as without a mutant goes round for ever.
 const PATIENCE: u32 = 4;
 /// And this long in any case, on a busy machine.
@@ -75,12 +77,23 @@ pub fn tests(program: &Path, mutants: &[Mutant]) -> Result<Vec<Test>, String> {
     tests.sort_by_key(|test| test.took);
     let total: Duration = tests.iter().map(|test| test.took).sum();
     println!("{} tests, {:.0} s one after the other", tests.len(), total.as_secs_f64());
-    let mut slow = Duration::ZERO;
+    let (mut slow, mut always) = (Duration::ZERO, Vec::new());
     while let Some(test) = tests.pop_if(|test| slow + test.took < total.mul_f64(SLOW)) {
         slow += test.took;
-        println!("judges nothing, for it took {:.1} s: {}", test.took.as_secs_f64(), test.name);
+        if test.name.contains(ALWAYS) {
+            always.push(test);
+        } else {
+            println!("judges nothing, for it took {:.1} s: {}", test.took.as_secs_f64(), test.name);
+        }
     }
+    always.reverse();
+    tests.append(&mut always);
     Ok(tests)
+}
+
+/// Where a mutant stands, and what it does: the same in each run on the same sources.
+pub fn place(sources: &[Source], mutant: &Mutant) -> String {
+    format!("{}:{}: {}", sources[mutant.file].path.display(), mutant.line, mutant.what)
 }
 
 pub fn all(program: &Path, sources: &[Source], tests: &[Test], mutants: &[&Mutant]) -> Vec<Verdict> {
@@ -96,7 +109,7 @@ pub fn all(program: &Path, sources: &[Source], tests: &[Test], mutants: &[&Mutan
         let killer = tests.iter().find(|test| fails(program, test, mutant.id));
         let verdict = killer.map_or(Verdict::Survived(tests.len()), |test| Verdict::Killed(test.name.clone()));
         // Hours of work are not lost by a Ctrl-C.
-        println!("{}:{}: {}: {verdict}", sources[mutant.file].path.display(), mutant.line, mutant.what);
+        println!("{}: {verdict}", place(sources, mutant));
         verdict
     })
 }

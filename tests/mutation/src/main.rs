@@ -3,7 +3,8 @@
 //! Run by `tests/mutants`, which makes the crate: `mutation CRATE SHARD PART...`. All mutants are built at once, each behind a
 //! question that an environment variable answers ([`switch`]), so that one build serves all. Each test runs once
 //! without a mutant and says which of them it reached; a mutant is then judged by just those tests, the
-//! shortest first, until one fails. Reached by none, it survives without a run.
+//! shortest first, until one fails. Reached by none, it survives without a run. With `MUTANTS_AGAIN=OUTPUT` only those are
+//! judged that this output of an earlier run on the same sources does not call killed.
 //!
 //! Limits: nothing inside `const` items, `const fn` and macros is changed; what does not compile is left out.
 
@@ -43,7 +44,14 @@ fn measure(folder: &Path, index: usize, of: usize, parts: &[String]) -> Result<(
     let program = switch::build(folder, &sources, &mut mutants)?;
     println!("{} of them build", mutants.len());
     let tests = judge::tests(&program, &mutants)?;
-    let chosen: Vec<&Mutant> = mutants.iter().filter(|mutant| mutant.id % of == index).collect();
+    let earlier = std::env::var("MUTANTS_AGAIN").ok().map(std::fs::read_to_string).transpose();
+    let earlier = earlier.map_err(|why| format!("MUTANTS_AGAIN cannot be read: {why}"))?;
+    let survived = |mutant: &Mutant| {
+        let begin = format!("{}: ", judge::place(&sources, mutant));
+        let of = |text: &String| text.lines().any(|line| line.starts_with(&begin) && !line.contains(": killed by "));
+        earlier.as_ref().is_none_or(of)
+    };
+    let chosen: Vec<&Mutant> = mutants.iter().filter(|mutant| mutant.id % of == index && survived(mutant)).collect();
     let verdicts = judge::all(&program, &sources, &tests, &chosen);
     judge::print(&sources, &chosen, &verdicts);
     Ok(())
