@@ -438,7 +438,9 @@ mod tests {
 
     #[test]
     fn the_median_is_the_one_in_the_middle_in_whatever_order() {
-        for three in [[1.0, 2.0, 3.0], [1.0, 3.0, 2.0], [2.0, 1.0, 3.0], [2.0, 3.0, 1.0], [3.0, 1.0, 2.0], [3.0, 2.0, 1.0]] {
+        for three in
+            [[1.0, 2.0, 3.0], [1.0, 3.0, 2.0], [2.0, 1.0, 3.0], [2.0, 3.0, 1.0], [3.0, 1.0, 2.0], [3.0, 2.0, 1.0]]
+        {
             assert_eq!(median_of_three(three).to_bits(), 2.0_f64.to_bits(), "{three:?}");
         }
     }

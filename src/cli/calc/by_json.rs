@@ -1,11 +1,11 @@
 //! The same calculations asked by a program: named values in JSON in place of arguments.
 
-use std::sync::Arc;
+use std::sync::{Arc, LazyLock};
 
 use clap::{ArgAction, Args, Command, Parser};
 use serde_json::{Map, Value, json};
 
-use crate::shell::{Calculated, Calculations};
+use crate::shell::{Calculated, Calculations, Known};
 
 use super::Calc;
 use super::report::Failure;
@@ -22,12 +22,15 @@ struct Line {
 
 /// All of them.
 pub(in super::super) fn calculations() -> Calculations {
+    Calculations { known: Arc::new(LazyLock::new(known)), run: Arc::new(run) }
+}
+
+fn known() -> Known {
     let command = Calc::augment_args(Command::new("calc"));
     let all: Vec<&Command> = command.get_subcommands().collect();
-    Calculations {
+    Known {
         names: all.iter().map(|one| one.get_name().to_owned()).collect(),
-        known: json!({ "calculations": all.iter().map(|one| described(one)).collect::<Vec<_>>() }),
-        run: Arc::new(run),
+        list: json!({ "calculations": all.iter().map(|one| described(one)).collect::<Vec<_>>() }),
     }
 }
 

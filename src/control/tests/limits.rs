@@ -78,7 +78,8 @@ fn one_wet_leak_probe_of_two_is_enough() {
     for wet in [LEAK, 5] {
         let mut plan = plan();
         plan.probes.push(probe("shelf-leak", Quantity::Contact, 0.0, 1.0));
-        let of_leak = plan.signals.iter_mut().find(|signal| signal.probes == [ProbeId::new(LEAK)]).expect("it is there");
+        let of_leak =
+            plan.signals.iter_mut().find(|signal| signal.probes == [ProbeId::new(LEAK)]).expect("it is there");
         of_leak.probes.push(ProbeId::new(5));
         let mut world = World::with(plan, Remembered::Nothing);
         world.reads.push(Some(0.0));

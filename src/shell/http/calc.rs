@@ -2,7 +2,7 @@
 //!
 //! The calculations are the command line's, handed in by whoever starts the daemon: one reader of units, one text.
 
-use std::sync::Arc;
+use std::sync::{Arc, LazyLock};
 
 use axum::body::Bytes;
 use axum::extract::{Path, State};
@@ -28,13 +28,19 @@ pub enum Calculated {
 /// Works out the calculation of this name from named values.
 pub type Calculator = dyn Fn(&str, &Map<String, Value>) -> Calculated + Send + Sync;
 
+/// What calculations there are.
+pub struct Known {
+    /// Each with what it wants, for people and programs.
+    pub list: Value,
+    /// Their names.
+    pub names: Vec<String>,
+}
+
 /// The calculations that there are.
 #[derive(Clone)]
 pub struct Calculations {
-    /// Each with what it wants, for people and programs.
-    pub known: Value,
-    /// Their names.
-    pub names: Vec<String>,
+    /// Made when somebody first looks.
+    pub known: Arc<LazyLock<Known>>,
     /// Works one out.
     pub run: Arc<Calculator>,
 }
@@ -52,13 +58,15 @@ pub(super) fn shape(_: &mut SchemaGenerator) -> Schema {
 
 /// Which there are.
 pub(super) async fn known(State(shared): State<Shared>) -> Response {
-    Json(shared.calculations.map_or(Value::Null, |calculations| calculations.known)).into_response()
+    Json(shared.calculations.as_ref().map(|calculations| &calculations.known.list)).into_response()
 }
 
 /// Works one out.
 pub(super) async fn calculate(State(shared): State<Shared>, Path(what): Path<String>, body: Bytes) -> Response {
-    let names = shared.calculations.as_ref().map(|calculations| calculations.names.clone()).unwrap_or_default();
-    let Some(calculations) = shared.calculations.filter(|_| names.contains(&what)) else {
+    let calculations = shared.calculations.as_ref();
+    let names = calculations.map_or(&[] as &[String], |calculations| &calculations.known.names);
+    let Some(run) = calculations.filter(|_| names.contains(&what)).map(|calculations| Arc::clone(&calculations.run))
+    else {
         let near = ask::nearest(&what, names.iter().map(String::as_str));
         let fix = near.map_or_else(String::new, |near| format!("did you mean `{near}`? "));
         let fix = format!("{fix}known: {}", names.join(", "));
@@ -68,7 +76,7 @@ pub(super) async fn calculate(State(shared): State<Shared>, Path(what): Path<Str
         let fix = "send an object such as `{\"volume\": \"90 L\"}`; `GET /api/v1/calc` lists what each wants";
         return Problem::new(Kind::Malformed, "the body is not a JSON object", fix).into_response();
     };
-    let done = tokio::task::spawn_blocking(move || (calculations.run)(&what, &values)).await;
+    let done = tokio::task::spawn_blocking(move || run(&what, &values)).await;
     match done {
         Ok(Calculated::Done(facts, _)) => Json(facts).into_response(),
         Ok(Calculated::Refused(why, fix)) => Problem::new(Kind::Refused, why, fix).into_response(),

@@ -99,7 +99,7 @@ pub(super) async fn chart(
 ) -> Response {
     let points = asked.points.unwrap_or(USUAL_POINTS).clamp(1, MOST_POINTS);
     let changes = water_changes(&shared, &tank).await;
-    read(shared.data_dir, move |history| {
+    read(shared.data_dir.clone(), move |history| {
         let (series, (from, to)) = found(history, &tank, &asked)?;
         let (every, found) = history.chart(&series, (from, to), points)?;
         let mut marks = history.marks(&tank, (from, to), MOST_MARKS)?;
@@ -136,7 +136,7 @@ pub(super) async fn readings(
     Query(asked): Query<Asked>,
 ) -> Response {
     page(
-        shared.data_dir,
+        shared.data_dir.clone(),
         tank,
         asked,
         |history, series, range| history.readings(series, range, MOST_ROWS),
@@ -152,7 +152,8 @@ pub(super) async fn days(
     Query(asked): Query<Asked>,
 ) -> Response {
     let after = |day: &Day| day.until.unix_millis().div_euclid(1000);
-    page(shared.data_dir, tank, asked, |history, series, range| history.days(series, range, MOST_ROWS), after).await
+    page(shared.data_dir.clone(), tank, asked, |history, series, range| history.days(series, range, MOST_ROWS), after)
+        .await
 }
 
 /// Reads rows of a signal in a range of Unix seconds.

@@ -48,7 +48,7 @@ use super::daemon_alarms::DaemonAlarm;
 use super::job::Job;
 use super::pulse::Pulse;
 use access::Access;
-pub use calc::{Calculated, Calculations};
+pub use calc::{Calculated, Calculations, Known};
 use events::Hub;
 use guard::Hosts;
 use idempotency::Keys;
@@ -65,9 +65,19 @@ const BIND_AGAIN: Duration = Duration::from_secs(5);
 /// How a new config is read from its files.
 pub type Loader = Arc<dyn Fn() -> Result<crate::config::Setup, String> + Send + Sync>;
 
-/// What the handlers share.
+/// What the handlers share. Each route and each request has its own: a pointer.
 #[derive(Clone)]
-struct Shared {
+struct Shared(Arc<Parts>);
+
+impl std::ops::Deref for Shared {
+    type Target = Parts;
+
+    fn deref(&self) -> &Parts {
+        &self.0
+    }
+}
+
+struct Parts {
     inbox: mpsc::Sender<Job>,
     meters: Meters,
     pulse: Arc<Pulse>,
@@ -152,7 +162,7 @@ async fn serve(service: Service, stop: watch::Receiver<bool>) {
     let access = Access::new(&service.settings);
     let public = service.public_url.as_deref().and_then(guard::host_of);
     let names = service.settings.names.into_iter().chain(public).collect();
-    let shared = Shared {
+    let shared = Shared(Arc::new(Parts {
         inbox: service.inbox,
         meters: service.meters,
         pulse: service.pulse,
@@ -169,7 +179,7 @@ async fn serve(service: Service, stop: watch::Receiver<bool>) {
         calculations: service.calculations,
         loader: service.loader,
         data_dir: service.data_dir,
-    };
+    }));
     if let Some(tell) = service.on_listen {
         tell(listen);
     }

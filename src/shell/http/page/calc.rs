@@ -29,7 +29,7 @@ fn each(value: &Value) -> impl Iterator<Item = &Value> {
 
 /// Which there are.
 pub(in super::super) async fn list(State(shared): State<Shared>, Extension(who): Extension<Who>) -> Response {
-    let known = shared.calculations.as_ref().map_or(Value::Null, |all| all.known.clone());
+    let known = shared.calculations.as_ref().map_or(Value::Null, |all| all.known.list.clone());
     let mut body =
         "<h1>Calculations</h1>\n<p class=\"lead\">No tank is asked, and none is changed.</p>\n<ul class=\"tanks\">\n"
             .to_owned();
@@ -59,8 +59,9 @@ pub(in super::super) async fn one(
         let fix = "start the daemon by `slackwater run`";
         return super::refused(&Problem::new(Kind::NotFound, "this daemon calculates nothing", fix), "/");
     };
-    let Some(one) = each(&calculations.known["calculations"]).find(|one| word(one, "calc") == what).cloned() else {
-        let fix = format!("there are: {}", calculations.names.join(", "));
+    let Some(one) = each(&calculations.known.list["calculations"]).find(|one| word(one, "calc") == what).cloned()
+    else {
+        let fix = format!("there are: {}", calculations.known.names.join(", "));
         return super::refused(
             &Problem::new(Kind::NotFound, format!("there is no calculation `{what}`"), fix),
             "/calc",
