@@ -172,3 +172,23 @@ fn what_is_not_known_turns_a_fan_off_and_no_pump() {
     world.advance(minutes(2));
     assert_eq!(world.last_command(RETURN), Some(Off), "what is seen does");
 }
+
+#[test]
+fn of_two_opposing_trips_the_safe_state_wins_in_either_order() {
+    for (output, safe) in [(POWERHEAD, On), (FAN, Off)] {
+        for first in [On, Off] {
+            let mut plan = plan();
+            let other = if first == On { Off } else { On };
+            plan.interlocks[1].effects = vec![(OutputId::new(output), first)];
+            plan.interlocks[3].effects = vec![(OutputId::new(output), other)];
+            let mut world = World::with(plan, Remembered::Nothing);
+            world.advance(minutes(5));
+            world.read(FLOAT, 1.0);
+            world.read(LEAK, 1.0);
+            world.advance(minutes(1));
+            let states = [1, 3].map(|at| world.tank.status(world.now).interlocks[at].state);
+            assert_eq!(states, ["latched"; 2]);
+            assert_eq!(world.plugs[output], safe, "{first:?} comes first");
+        }
+    }
+}

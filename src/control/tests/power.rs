@@ -186,6 +186,17 @@ fn a_reading_from_before_an_outage_accuses_nobody_f22() {
 }
 
 #[test]
+fn watts_from_before_an_outage_are_not_shown_as_fresh() {
+    let mut world = heating();
+    warm(&mut world);
+    world.advance(minutes(1));
+    let watts = |world: &World| world.tank.status(world.now).outputs[HEATER].watts;
+    assert!(watts(&world).is_some());
+    world.step(Event::BrokerLost);
+    assert_eq!(watts(&world), None);
+}
+
+#[test]
 fn a_dead_element_is_told_within_ninety_seconds_and_not_toggled_f24() {
     let mut world = World::with(metered(), Remembered::Nothing);
     world.meters = vec![Meter::Follows(100.0); 7];
