@@ -31,6 +31,10 @@ fn topics() -> BTreeSet<String> {
             all.extend(plug.meter.iter().map(|binding| binding.topic.clone()));
             all.extend(plug.uptime.iter().map(|binding| binding.topic.clone()));
             all.extend(plug.lease.iter().filter_map(|lease| lease.topic.clone()));
+            if let Some(dimmer) = &plug.dimmer {
+                all.insert(dimmer.topic.clone());
+                all.extend(dimmer.report.iter().map(|binding| binding.topic.clone()));
+            }
         }
     }
     assert!(all.len() > 50, "{all:?}");
@@ -42,7 +46,7 @@ fn is_ask(topic: &str) -> bool {
 }
 
 fn is_command(topic: &str) -> bool {
-    topic.contains("/plug/") && topic.ends_with("/set")
+    topic.ends_with("/set")
 }
 
 /// The plug's part of a topic, and whether it is the lagoon's.
@@ -56,6 +60,7 @@ fn thing_of(topic: &str) -> Option<String> {
     match (plug(topic), topic) {
         (Some((name, true)), _) => Some(name.to_owned()),
         (Some((name, false)), _) => Some(format!("tub-{name}")),
+        (None, "lagoon/light/level" | "lagoon/light/level/set") => Some("light".to_owned()),
         (None, "lagoon/display/climate" | "lagoon/display/salinity") => Some("lagoon-display".to_owned()),
         (None, _) if topic.starts_with("lagoon/") => Some("lagoon-sump".to_owned()),
         (None, _) if topic.starts_with("room/") => Some("room".to_owned()),
