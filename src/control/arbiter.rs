@@ -90,6 +90,8 @@ pub(super) struct Opinions {
     /// A start is blocked by this layer.
     pub start_blocked: Option<Layer>,
     pub hold: Option<HoldId>,
+    /// A hold has begun whose turn for this pump is still to come.
+    pub pauses_soon: bool,
     pub force: Option<Switch>,
     pub rule: Option<(Switch, RuleId)>,
     pub control: Option<Switch>,
@@ -162,6 +164,7 @@ mod tests {
         running: Switch::Off,
         decided: Switch::Off,
         minimum_runs: false,
+        pauses_soon: false,
         compressor_rests: false,
         run_over: None,
     };

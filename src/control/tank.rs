@@ -649,6 +649,7 @@ impl Tank {
                 trip: None,
                 start_blocked: missing.map(Layer::Permissive).or(worn.map(|_| Layer::MinimumTime)),
                 hold: None,
+                pauses_soon: false,
                 force: self.forces[index].as_ref().map(|force| force.to),
                 rule: None,
                 control: None,
@@ -675,6 +676,7 @@ impl Tank {
                 let opinions = &mut self.opinions[output.index()];
                 let waits = kind.is_life_support() && opinions.running == Switch::On && active.pumps_at > now.steady;
                 if waits && !active.also.contains(output) {
+                    opinions.pauses_soon = true;
                     deadlines.ask(active.pumps_at, DeadlineKind::Hold);
                 } else {
                     opinions.hold.get_or_insert(HoldId::new(index));
@@ -771,14 +773,6 @@ impl Tank {
         }
     }
 
-    /// Whether a hold has begun whose turn for this pump is still to come.
-    fn is_about_to_pause(&self, output: OutputId) -> bool {
-        self.holds.iter().zip(&self.plan.holds).any(|(hold, plan)| {
-            hold.active.as_ref().is_some_and(|active| active.pumps_at > self.now.steady)
-                && plan.pauses.contains(&output)
-        })
-    }
-
     fn tell_plugs(&mut self, effects: &mut Vec<Effect>, deadlines: &mut Deadlines) {
         for first in [Switch::Off, Switch::On] {
             for index in 0..self.plugs.len() {
@@ -788,7 +782,8 @@ impl Tank {
                     continue;
                 }
                 // The hold asks for the moment at which it stops; until then the on that it was told stands.
-                if first == Switch::On && self.plugs[index].told == Some(Switch::On) && self.is_about_to_pause(output) {
+                let stands = self.opinions[index].pauses_soon && self.plugs[index].told == Some(Switch::On);
+                if first == Switch::On && stands {
                     continue;
                 }
                 let once = self.dose_of(output);

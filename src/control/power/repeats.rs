@@ -108,6 +108,8 @@ mod tests {
             repeats.follow(Some(100.4), 100.4, true);
         }
         assert!(!repeats.is_stuck(100.4, 1.0));
+        repeats.follow(Some(100.4), 100.4, true);
+        assert!(repeats.is_stuck(100.4, 1.0), "the twentieth");
         for _ in 0..1000 {
             repeats.follow(Some(100.4), 100.4, true);
         }
@@ -130,6 +132,46 @@ mod tests {
         repeats.switched(Some(0.0));
         repeats.follow(Some(0.0), 0.0, false);
         assert!(!repeats.is_stuck(0.0, 1.0));
+    }
+
+    /// Readings of which each differs from the one before, or does not.
+    fn told(repeats: &mut Repeats, differs: impl IntoIterator<Item = bool>, settled: bool) {
+        let mut watts = 100.0;
+        for differs in differs {
+            let before = watts;
+            if differs {
+                watts += 0.1;
+            }
+            repeats.follow(Some(before), watts, settled);
+        }
+    }
+
+    #[test]
+    fn three_of_four_of_twenty_pairs_while_it_draws_make_a_meter_lively() {
+        let lively = |differ: usize, same: usize, settled| {
+            let mut repeats = Repeats::default();
+            told(&mut repeats, (0..differ).map(|_| true).chain((0..same).map(|_| false)), settled);
+            repeats.lively
+        };
+        assert!(lively(15, 5, true));
+        assert!(lively(20, 0, true) && !lively(19, 0, true));
+        assert!(!lively(100, 0, false), "what is read while nothing is proven on teaches nothing");
+    }
+
+    #[test]
+    fn a_meter_that_says_the_same_in_six_of_twenty_pairs_is_coarse() {
+        let mut repeats = Repeats::default();
+        told(&mut repeats, (0..20).map(|at| at % 10 > 2), true);
+        assert!(!repeats.lively);
+    }
+
+    #[test]
+    fn a_habit_is_what_the_last_sixty_pairs_say() {
+        let mut repeats = lively();
+        told(&mut repeats, (0..120).map(|at| at % 3 == 0), true);
+        assert!(!repeats.lively, "a third of them differ");
+        told(&mut repeats, (0..60).map(|_| true), true);
+        assert!(repeats.lively);
     }
 
     #[test]

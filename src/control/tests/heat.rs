@@ -2,11 +2,12 @@
 
 use super::lagoon::*;
 use crate::control::effect::NoticeKind;
-use crate::control::ids::{InterlockId, OutputId};
+use crate::control::ids::{InterlockId, OutputId, ProbeId};
 use crate::control::plan::Switch::{Off, On};
 use crate::control::plan::*;
 use crate::control::{Event, Outcome, Remembered, Request};
 use crate::time::Span;
+use crate::units::Quantity;
 
 fn watched() -> TankPlan {
     let mut plan = plan();
@@ -97,6 +98,24 @@ fn water_that_rests_and_two_that_stand_still_together_are_not_doubted_f01() {
     let mut world = world();
     world.advance(minutes(600));
     assert_eq!((quality(&world, DISPLAY), quality(&world, SUMP)), ("good", "good"));
+}
+
+/// In three places of a tank the water is not the same; none of them moves.
+#[test]
+fn two_others_that_differ_and_rest_accuse_no_third_one_f01() {
+    let mut plan = watched();
+    let third = plan.probes.len();
+    plan.probes.push(probe("nook-temp", Quantity::Temperature, 10.0, 40.0));
+    plan.signals[0].probes.push(ProbeId::new(third));
+    let mut world = World::with(plan, Remembered::Nothing);
+    world.reads.resize(third + 1, None);
+    (world.reads[SUMP], world.reads[third]) = (Some(24.88), Some(25.12));
+    world.advance(minutes(180));
+    let qualities = |world: &World| [DISPLAY, SUMP, third].map(|probe| quality(world, probe));
+    assert_eq!(qualities(&world), ["good"; 3]);
+    world.reads[third] = Some(25.42);
+    world.advance(minutes(62));
+    assert_eq!(qualities(&world)[..2], ["stuck"; 2], "one of the others moved");
 }
 
 /// A coarse one shows half a kelvin at a time, and cannot show what the other one does.

@@ -20,6 +20,7 @@ mod prove;
 mod repeats;
 mod restarts;
 mod restored;
+mod spacing;
 mod standing;
 mod stories;
 mod top_off;

@@ -220,9 +220,50 @@ fn too_many_watts_turn_the_plug_off_and_latch_f25() {
     world.advance(seconds(22));
     assert_eq!(world.commands_since(from, HEATER), [Switch::Off], "12 s after the first reading");
     assert_eq!(state(&world, "heater-over-power"), "latched");
+    world.advance(minutes(5));
+    assert_eq!(world.commands_since(from, HEATER), [Switch::Off], "it draws nothing any more: nothing to insist on");
     world.kill_and_restart();
     world.advance(minutes(5));
     assert_eq!(state(&world, "heater-over-power"), "latched");
+}
+
+/// Nothing comes in any more, so only a deadline can see it.
+#[test]
+fn a_power_reading_that_grows_old_is_unknown_from_that_moment_on_f22() {
+    let mut plan = metered();
+    let drawn = draws(&mut plan, HEATER, Side::Above, DrawLimit::Watts(5.0));
+    plan.outputs[FAN].least_on = Span::ZERO;
+    let wishes = vec![(OutputId::new(FAN), Switch::On)];
+    plan.rules = vec![RulePlan { name: Name::new("vent"), cause: drawn, wishes }];
+    let mut world = World::with(plan, Remembered::Nothing);
+    world.meters[HEATER] = Meter::Follows(100.0);
+    world.reads[DISPLAY] = Some(24.5);
+    world.reads[SUMP] = Some(24.6);
+    world.advance_until_on(FAN);
+    world.advance(minutes(2));
+    let heard = world.now.steady;
+    world.meters[HEATER] = Meter::Silent;
+    world.reads.fill(None);
+    world.advance(seconds(31));
+    let mut told = world.commands.iter().filter(|(at, output, to)| *at > heard && *output == FAN && *to == Switch::Off);
+    let after = told.next().map(|(at, ..)| at.since(heard));
+    assert!(after.is_some_and(|after| after > Span::from_seconds(20) && after <= Span::from_seconds(30)), "{after:?}");
+}
+
+#[test]
+fn watts_that_are_far_from_the_rating_are_told_to_whoever_confirms_them() {
+    let said = |watts: f64| {
+        let mut world = heating();
+        world.meters[HEATER] = Meter::Follows(watts);
+        world.advance(minutes(20));
+        let confirmed =
+            world.ask(Request::Confirm { output: "heater".to_owned(), what: crate::control::event::Learned::Watts });
+        world.answers[&confirmed].details.join("\n")
+    };
+    assert!(said(69.9).contains("its rating says 100.0 W"), "{}", said(69.9));
+    for watts in [70.1, 129.9] {
+        assert!(!said(watts).contains("its rating"), "{}", said(watts));
+    }
 }
 
 #[test]
@@ -238,6 +279,7 @@ fn learned_watts_are_confirmed_by_a_person_survive_a_kill_and_are_shown() {
     assert_eq!(said, "heater: on, proven by its report, draws 98.5 W, usually 98 to 100 W, not confirmed");
     let done = world.ask(confirm());
     assert_eq!(world.answers[&done].summary, "heater draws 98.5 W: confirmed");
+    assert_eq!(world.answers[&done].details.len(), 1, "its rating is near");
     world.kill_and_restart();
     world.advance(minutes(3));
     let status = world.tank.status(world.now);

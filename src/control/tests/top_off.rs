@@ -79,6 +79,49 @@ fn the_water_of_a_run_is_reserved_on_disk_before_its_pump_is_told_on() {
     // 36 s of a run and 30 s of a plug that nobody reaches any more.
     let reserved = world.tank.state().top_offs["top-off"].reserved.unwrap();
     assert!((reserved - 66.0 * LITRES_PER_SECOND).abs() < 1e-9, "{reserved}");
+    assert!((of(&world).litres_in_24_hours - reserved).abs() < 1e-9, "what goes on counts as given");
+}
+
+#[test]
+fn a_reload_gives_no_budget_back_and_forgets_no_miss() {
+    let mut world = ready(plan());
+    world.reads[LEVEL] = Some(-6.0);
+    world.advance_until_on(TOP_OFF);
+    world.advance(minutes(3));
+    let before = of(&world);
+    assert!(before.litres_in_24_hours > 0.29 && before.misses == 1, "{before:?}");
+    world.take(world.tank.clone().replan(plan(), world.now));
+    let after = of(&world);
+    assert_eq!(
+        (after.litres_in_24_hours, after.misses, after.last_run),
+        (before.litres_in_24_hours, 1, before.last_run)
+    );
+    world.advance(minutes(12));
+    assert_eq!(interlock(&world, "top-off-no-response"), "latched", "the second miss, though a reload lies between");
+}
+
+#[test]
+fn what_somebody_else_lets_the_pump_give_is_spent_too() {
+    let mut world = ready(plan());
+    world.faults[TOP_OFF] = PlugFault::Ignores;
+    world.report(TOP_OFF, On);
+    world.advance(seconds(24));
+    world.faults[TOP_OFF] = PlugFault::None;
+    world.report(TOP_OFF, Off);
+    world.advance(minutes(3));
+    let given = of(&world).litres_in_24_hours;
+    assert!((0.19..0.5).contains(&given), "{given} L: 24 s and more of 0.5 L a minute");
+}
+
+#[test]
+fn a_kill_between_the_second_miss_and_its_latch_forgets_neither() {
+    let mut world = ready(plan());
+    world.restart_with(|mut state| {
+        state.top_offs.get_mut("top-off").unwrap().misses = 2;
+        Remembered::State(Box::new(state))
+    });
+    world.advance(seconds(1));
+    assert_eq!(interlock(&world, "top-off-no-response"), "latched");
 }
 
 #[test]
@@ -439,4 +482,39 @@ fn a_budget_that_is_reached_twice_in_a_week_is_told_and_never_raised() {
     }
     assert!(world.raised("top-off-budget"));
     assert!(runs(&world).iter().filter(|(at, _)| world.now.steady.since(*at) < Span::from_hours(24)).count() <= 3);
+}
+
+/// The interlock of the high floats is one path, and the run itself is another.
+#[test]
+fn a_run_goes_on_only_while_every_high_float_is_seen_to_be_dry_whatever_the_interlocks_do() {
+    let running = || {
+        let mut plan = plan();
+        plan.interlocks[1].effects.clear();
+        let (float, second) = (plan.probes.len(), plan.signals.len());
+        plan.probes.push(probe("float-top", Quantity::Contact, 0.0, 1.0));
+        plan.probes[float].stale_after = seconds(12);
+        plan.signals.push(signal("float-top", Quantity::Contact, &[float]));
+        plan.top_offs[0].high.push(SignalId::new(second));
+        let mut world = World::with(plan, Remembered::Nothing);
+        world.reads.push(Some(0.0));
+        world.advance(minutes(15));
+        world.reads[LEVEL] = Some(-4.5);
+        world.advance_until_on(TOP_OFF);
+        (world, float)
+    };
+    let (mut world, second) = running();
+    world.advance(seconds(3));
+    for float in [FLOAT, second] {
+        world.read(float, 0.0);
+        assert_eq!(world.last_command(TOP_OFF), Some(On));
+    }
+    world.read(FLOAT, 1.0);
+    assert_eq!(world.last_command(TOP_OFF), Some(Off));
+    let (mut world, second) = running();
+    world.read(second, 1.0);
+    assert_eq!(world.last_command(TOP_OFF), Some(Off));
+    let (mut world, second) = running();
+    world.reads[second] = None;
+    world.advance(seconds(13));
+    assert_eq!(world.last_command(TOP_OFF), Some(Off), "not heard for 12 s");
 }

@@ -161,6 +161,43 @@ mod tests {
     }
 
     #[test]
+    fn runs_that_end_within_a_minute_are_one_entry_as_young_as_the_last_one() {
+        let second = |seconds: u64| Steady::from_millis(seconds * 1000);
+        let mut ledger = Ledger::default();
+        ledger.spend(0.1, second(0), second(0));
+        ledger.spend(0.2, second(59), second(59));
+        assert_eq!(ledger.record(second(59)).len(), 1);
+        // Told of late: it ended before the last one, and makes it no older.
+        ledger.spend(0.1, second(30), second(60));
+        assert_eq!(ledger.newest(second(61)), Some(Span::from_seconds(2)));
+        assert!((ledger.litres(Window::Hour, second(3600)) - 0.4).abs() < 1e-12);
+        ledger.spend(0.3, second(119), second(119));
+        assert_eq!(ledger.record(second(119)).len(), 2, "a whole minute later");
+        assert_eq!(ledger.newest(second(122)), Some(Span::from_seconds(3)));
+        assert!((ledger.litres(Window::Hour, second(3659)) - 0.3).abs() < 1e-12);
+        assert!((ledger.total - 0.7).abs() < 1e-12);
+        // What was only assumed is no part of what was given.
+        ledger.assume(1.0, second(120));
+        ledger.spend(0.5, second(121), second(121));
+        ledger.forget_assumed();
+        assert!((ledger.litres(Window::Day, second(122)) - 1.2).abs() < 1e-12);
+    }
+
+    #[test]
+    fn what_the_store_says_gives_nothing_back() {
+        let record = |litres: f64, hours: u64| SpentRecord { litres, age: Span::from_hours(hours), assumed: false };
+        let restored = Ledger::restored(&[record(-3.0, 1), record(0.5, 1)], f64::NAN, at(2000));
+        assert!((restored.litres(Window::Day, at(2000)) - 0.5).abs() < 1e-12);
+        assert!(restored.total.abs() < 1e-12);
+        let rotten = Ledger::restored(&[record(f64::NAN, 1)], 1.0, at(2000));
+        assert_eq!(
+            rotten.fits_at(Window::Day, 1e9, 0.1, at(2000)),
+            at(2000 + 23 * 60),
+            "nothing fits before it is old"
+        );
+    }
+
+    #[test]
     fn a_restart_makes_nothing_older_than_it_was() {
         let mut ledger = Ledger::default();
         ledger.spend(0.3, at(0), at(0));

@@ -180,3 +180,147 @@ impl Still {
 fn mean(values: &[f64]) -> f64 {
     values.iter().sum::<f64>() / (values.len().max(1) as f64)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const PLAN: StillPlan = StillPlan { spread: 2.0, leak: 10.0, burst: 60.0 };
+
+    struct Water {
+        still: Still,
+        seen: Seen,
+        millimetres: f64,
+        rose: Vec<f64>,
+    }
+
+    impl Water {
+        fn new() -> Self {
+            let now = Steady::from_millis(1_000_000);
+            let seen = Seen { now, level: None, steady: true, held: false, run: false };
+            Self { still: Still::new(now), seen, millimetres: 0.0, rose: Vec::new() }
+        }
+
+        /// So many minutes at so many mm/h.
+        fn goes(&mut self, rate: f64, minutes: u64) {
+            for _ in 0..minutes * 4 {
+                self.seen.now = self.seen.now.after(GRID);
+                self.millimetres += rate * GRID.hours();
+                let seen = Seen { level: Some(self.millimetres), ..self.seen };
+                self.rose.extend(self.still.follow(&PLAN, &seen, &mut Deadlines::default()));
+            }
+        }
+
+        fn falls(&self) -> [Truth; 2] {
+            [self.still.falls(Fall::Leak), self.still.falls(Fall::Burst)]
+        }
+    }
+
+    #[test]
+    fn what_evaporates_is_no_leak_and_a_slow_rise_no_siphon() {
+        let mut water = Water::new();
+        water.goes(-9.0, 12 * 60);
+        assert_eq!(water.falls(), [Truth::False; 2]);
+        water.goes(4.0, 12 * 60);
+        assert_eq!((water.falls(), water.rose), ([Truth::False; 2], Vec::new()));
+    }
+
+    #[test]
+    fn a_leak_is_seen_when_it_has_taken_twice_the_spread_and_is_forgotten_as_slowly() {
+        let mut water = Water::new();
+        // 10 mm an hour more than the limit: 4 mm in 24 min.
+        water.goes(-20.0, 22);
+        assert_eq!(water.falls(), [Truth::False; 2]);
+        water.goes(-20.0, 5);
+        assert_eq!(water.falls(), [Truth::True, Truth::False]);
+        // However long it went on, no more than twice that is remembered.
+        water.goes(-20.0, 6 * 60);
+        water.goes(0.0, 22);
+        assert_eq!(water.falls()[0], Truth::True);
+        water.goes(0.0, 5);
+        assert_eq!(water.falls()[0], Truth::False);
+    }
+
+    #[test]
+    fn a_burst_is_seen_within_minutes() {
+        let mut water = Water::new();
+        // 60 mm an hour more than the limit: 4 mm in 4 min, after the first mean of a minute.
+        water.goes(-120.0, 4);
+        assert_eq!(water.falls()[1], Truth::False);
+        water.goes(-120.0, 3);
+        assert_eq!(water.falls(), [Truth::True; 2]);
+    }
+
+    #[test]
+    fn a_rise_without_the_pump_is_told_once_it_has_stood() {
+        let mut water = Water::new();
+        // 35 mm an hour more than half of a leak: 3 mm in 5 min, and eight looks.
+        water.goes(40.0, 7);
+        assert_eq!(water.rose, Vec::<f64>::new());
+        water.goes(40.0, 2);
+        assert_eq!(water.rose.len(), 1);
+        assert!(water.rose[0] >= 3.0, "{} mm", water.rose[0]);
+        water.goes(40.0, 5);
+        assert_eq!(water.rose.len(), 1, "told once");
+    }
+
+    #[test]
+    fn disturbed_water_is_not_judged_nor_for_ten_minutes_after_a_hold() {
+        let disturbed: [fn(&mut Seen); 3] =
+            [|seen| seen.run = true, |seen| seen.held = true, |seen| seen.steady = false];
+        for disturb in disturbed {
+            let mut water = Water::new();
+            water.goes(0.0, 10);
+            disturb(&mut water.seen);
+            for rate in [120.0, -120.0] {
+                water.goes(rate, 30);
+                assert_eq!(water.falls(), [Truth::Unknown; 2]);
+            }
+            assert_eq!(water.rose, Vec::<f64>::new());
+        }
+        let mut water = Water::new();
+        water.seen.held = true;
+        water.goes(0.0, 10);
+        water.seen.held = false;
+        water.goes(-120.0, 9);
+        assert_eq!(water.falls(), [Truth::Unknown; 2]);
+        water.goes(-120.0, 8);
+        assert_eq!(water.falls(), [Truth::True; 2]);
+    }
+
+    #[test]
+    fn a_run_keeps_what_was_summed_up_and_lost_flow_does_not() {
+        let after = |disturb: fn(&mut Seen)| {
+            let mut water = Water::new();
+            water.goes(-20.0, 40);
+            let calm = water.seen;
+            disturb(&mut water.seen);
+            water.goes(0.0, 1);
+            water.seen = Seen { now: water.seen.now, ..calm };
+            water.goes(-10.0, 3);
+            water.falls()[0]
+        };
+        assert_eq!(after(|seen| seen.run = true), Truth::True);
+        assert_eq!(after(|seen| seen.steady = false), Truth::False);
+    }
+
+    #[test]
+    fn a_level_that_swings_or_is_not_seen_is_not_quiet() {
+        let mut water = Water::new();
+        water.goes(0.0, 2);
+        assert_eq!(water.still.is_quiet(&PLAN), Truth::Unknown, "three minutes are not seen yet");
+        water.goes(0.0, 1);
+        assert_eq!(water.still.is_quiet(&PLAN), Truth::True);
+        for swing in [3.0, -3.0].repeat(6) {
+            water.seen.now = water.seen.now.after(GRID);
+            let seen = Seen { level: Some(swing), ..water.seen };
+            water.still.follow(&PLAN, &seen, &mut Deadlines::default());
+        }
+        // The standard deviation of ±3 mm, of twelve.
+        assert!(water.still.spread().is_some_and(|spread| (spread - 3.0 * (12.0_f64 / 11.0).sqrt()).abs() < 1e-9));
+        assert_eq!(water.still.is_quiet(&PLAN), Truth::False);
+        let unseen = Seen { now: water.seen.now.after(GRID), ..water.seen };
+        water.still.follow(&PLAN, &unseen, &mut Deadlines::default());
+        assert_eq!(water.still.is_quiet(&PLAN), Truth::Unknown);
+    }
+}
