@@ -37,7 +37,7 @@ mod service_manager;
 pub mod store;
 
 pub use clock::unix_nanos;
-pub use http::{Calculated, Calculations, Known, Loader};
+pub use http::{Calculated, Calculations, Loader};
 pub use lock::LockError;
 pub use run::{Options, RunError, run};
 pub use secrets::first_line;

@@ -322,8 +322,18 @@ impl Daemon {
 
     /// MiB of memory that it holds now.
     pub fn resident_mebibytes(&self) -> f64 {
+        self.mebibytes("VmRSS:")
+    }
+
+    /// MiB of memory that are its own: not pages of its program's file, of which a build that seeks its own mistakes has more.
+    pub fn anonymous_mebibytes(&self) -> f64 {
+        self.mebibytes("RssAnon:")
+    }
+
+    /// What Linux says of it. [proc(5)]
+    fn mebibytes(&self, what: &str) -> f64 {
         let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id())).unwrap();
-        let line = status.lines().find(|line| line.starts_with("VmRSS")).expect("Linux says so");
+        let line = status.lines().find(|line| line.starts_with(what)).expect("Linux says so");
         line.split_whitespace().nth(1).and_then(|kibibytes| kibibytes.parse::<f64>().ok()).expect("a number") / 1024.0
     }
 

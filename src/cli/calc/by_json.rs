@@ -5,7 +5,7 @@ use std::sync::{Arc, LazyLock};
 use clap::{ArgAction, Args, Command, Parser};
 use serde_json::{Map, Value, json};
 
-use crate::shell::{Calculated, Calculations, Known};
+use crate::shell::{Calculated, Calculations};
 
 use super::Calc;
 use super::report::Failure;
@@ -22,16 +22,12 @@ struct Line {
 
 /// All of them.
 pub(in super::super) fn calculations() -> Calculations {
-    Calculations { known: Arc::new(LazyLock::new(known)), run: Arc::new(run) }
+    Calculations { known: LazyLock::new(known), run: Arc::new(run) }
 }
 
-fn known() -> Known {
+fn known() -> Value {
     let command = Calc::augment_args(Command::new("calc"));
-    let all: Vec<&Command> = command.get_subcommands().collect();
-    Known {
-        names: all.iter().map(|one| one.get_name().to_owned()).collect(),
-        list: json!({ "calculations": all.iter().map(|one| described(one)).collect::<Vec<_>>() }),
-    }
+    json!({ "calculations": command.get_subcommands().map(described).collect::<Vec<_>>() })
 }
 
 /// Runs one and prints what it found, as its own command does.

@@ -28,21 +28,22 @@ pub enum Calculated {
 /// Works out the calculation of this name from named values.
 pub type Calculator = dyn Fn(&str, &Map<String, Value>) -> Calculated + Send + Sync;
 
-/// What calculations there are.
-pub struct Known {
-    /// Each with what it wants, for people and programs.
-    pub list: Value,
-    /// Their names.
-    pub names: Vec<String>,
-}
-
 /// The calculations that there are.
-#[derive(Clone)]
 pub struct Calculations {
-    /// Made when somebody first looks.
-    pub known: Arc<LazyLock<Known>>,
+    /// An object whose `calculations` are each with what it wants, for people and programs. Made when somebody first looks.
+    pub known: LazyLock<Value>,
     /// Works one out.
     pub run: Arc<Calculator>,
+}
+
+impl Calculations {
+    pub(super) fn all(&self) -> impl Iterator<Item = &Value> {
+        self.known["calculations"].as_array().into_iter().flatten()
+    }
+
+    pub(super) fn names(&self) -> impl Iterator<Item = &str> {
+        self.all().filter_map(|one| one["calc"].as_str())
+    }
 }
 
 /// The body: named values, each with its unit.
@@ -58,16 +59,17 @@ pub(super) fn shape(_: &mut SchemaGenerator) -> Schema {
 
 /// Which there are.
 pub(super) async fn known(State(shared): State<Shared>) -> Response {
-    Json(shared.calculations.as_ref().map(|calculations| &calculations.known.list)).into_response()
+    Json(shared.calculations.as_ref().map(|calculations| &*calculations.known)).into_response()
 }
 
 /// Works one out.
 pub(super) async fn calculate(State(shared): State<Shared>, Path(what): Path<String>, body: Bytes) -> Response {
     let calculations = shared.calculations.as_ref();
-    let names = calculations.map_or(&[] as &[String], |calculations| &calculations.known.names);
-    let Some(run) = calculations.filter(|_| names.contains(&what)).map(|calculations| Arc::clone(&calculations.run))
+    let names: Vec<&str> = calculations.into_iter().flat_map(Calculations::names).collect();
+    let Some(run) =
+        calculations.filter(|_| names.contains(&what.as_str())).map(|calculations| Arc::clone(&calculations.run))
     else {
-        let near = ask::nearest(&what, names.iter().map(String::as_str));
+        let near = ask::nearest(&what, names.iter().copied());
         let fix = near.map_or_else(String::new, |near| format!("did you mean `{near}`? "));
         let fix = format!("{fix}known: {}", names.join(", "));
         return Problem::new(Kind::NotFound, format!("there is no calculation `{what}`"), fix).into_response();

@@ -130,13 +130,13 @@ pub(super) async fn by_key(
             response
         }
         Found::New(tell, answer) => {
-            let keys = std::sync::Arc::clone(&shared.keys);
+            let shared = shared.clone();
             // On its own: it is carried out whole, whoever still waits.
             tokio::spawn(async move {
                 let kept = kept(work.await).await;
                 // Nothing was done: the next try may do it.
                 if kept.status == StatusCode::SERVICE_UNAVAILABLE {
-                    keys.forget(&key);
+                    shared.keys.forget(&key);
                 }
                 let _ = tell.send(Some(kept));
             });

@@ -48,7 +48,7 @@ use super::daemon_alarms::DaemonAlarm;
 use super::job::Job;
 use super::pulse::Pulse;
 use access::Access;
-pub use calc::{Calculated, Calculations, Known};
+pub use calc::{Calculated, Calculations};
 use events::Hub;
 use guard::Hosts;
 use idempotency::Keys;
@@ -83,14 +83,14 @@ struct Parts {
     pulse: Arc<Pulse>,
     care: CareHandle,
     clock: Clock,
-    access: Arc<Access>,
-    hosts: Arc<Hosts>,
+    access: Access,
+    hosts: Hosts,
     proxy: Option<IpAddr>,
     public_url: Option<String>,
-    gates: Arc<BTreeMap<(Verb, String), Gate>>,
-    hub: Arc<Hub>,
-    keys: Arc<Keys>,
-    desk: Arc<Desk>,
+    gates: BTreeMap<(Verb, String), Gate>,
+    hub: Hub,
+    keys: Keys,
+    desk: Desk,
     calculations: Option<Calculations>,
     loader: Option<Loader>,
     data_dir: PathBuf,
@@ -168,14 +168,14 @@ async fn serve(service: Service, stop: watch::Receiver<bool>) {
         pulse: service.pulse,
         care: service.care,
         clock: service.clock,
-        hosts: Arc::new(Hosts::new(listen.ip(), names, &access)),
-        access: Arc::new(access),
+        hosts: Hosts::new(listen.ip(), names, &access),
+        access,
         proxy: service.settings.proxy,
         public_url: service.public_url,
-        gates: Arc::new(routes::gates()),
-        hub: Arc::new(Hub::default()),
-        keys: Arc::default(),
-        desk: Arc::new(Desk::new()),
+        gates: routes::gates(),
+        hub: Hub::default(),
+        keys: Keys::default(),
+        desk: Desk::new(),
         calculations: service.calculations,
         loader: service.loader,
         data_dir: service.data_dir,
@@ -183,10 +183,9 @@ async fn serve(service: Service, stop: watch::Receiver<bool>) {
     if let Some(tell) = service.on_listen {
         tell(listen);
     }
-    let hub = Arc::clone(&shared.hub);
     let watches = tokio::spawn({
         let (shared, stop) = (shared.clone(), stop.clone());
-        async move { hub.run(shared, stop).await }
+        async move { shared.hub.run(&shared, stop).await }
     });
     connections::serve(listener, router(shared), stop).await;
     let _ = watches.await;

@@ -36,6 +36,10 @@ const MOST_PAGES: i64 = 4_294_967_294;
 /// Room kept for states on a full disk, bytes.
 const BALLAST: i64 = 1024 * 1024;
 
+/// Pages kept in memory by a connection that only writes, KiB as `SQLite` counts them: else the room that is taken at the
+/// start stays there too, up to 2 MiB.
+pub(super) const CACHE: i64 = -256;
+
 /// What was found in the file.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Found {
@@ -142,6 +146,7 @@ impl Database {
     fn try_open(path: &Path) -> Result<(Self, Found), Trouble> {
         let connection = Connection::open(path)?;
         connection.busy_timeout(Duration::from_millis(200))?;
+        connection.pragma_update(None, "cache_size", CACHE)?;
         if connection.is_readonly("main")? {
             // What it says may be older than what was spent since it could last be written: not to be believed.
             return Err(failure(rusqlite::ffi::SQLITE_READONLY, Some("it can be read and not written")).into());

@@ -15,7 +15,7 @@ use rusqlite::{Connection, ErrorCode, params};
 use crate::shell::background;
 
 use super::checksum::crc32;
-use super::database::move_aside;
+use super::database::{CACHE, move_aside};
 
 /// Room for what waits on a full disk, bytes.
 const BALLAST: i64 = 512 * 1024;
@@ -204,6 +204,7 @@ impl File {
     fn open(path: &Path) -> rusqlite::Result<(Self, BTreeMap<String, String>)> {
         let connection = Connection::open(path)?;
         connection.busy_timeout(Duration::from_millis(500))?;
+        connection.pragma_update(None, "cache_size", CACHE)?;
         connection.pragma_update(None, "journal_mode", "WAL")?;
         connection.pragma_update(None, "synchronous", "FULL")?;
         connection.pragma_update(None, "wal_autocheckpoint", 100)?;

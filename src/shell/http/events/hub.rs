@@ -96,7 +96,7 @@ impl Hub {
     }
 
     /// Runs until `stop`, and ends every stream then.
-    pub(in super::super) async fn run(&self, shared: Shared, mut stop: watch::Receiver<bool>) {
+    pub(in super::super) async fn run(&self, shared: &Shared, mut stop: watch::Receiver<bool>) {
         let mut memory = Memory::default();
         loop {
             let begun = Instant::now();
@@ -106,7 +106,7 @@ impl Hub {
                 !streams.is_empty()
             };
             if listens {
-                self.look(&shared, &mut memory).await;
+                self.look(shared, &mut memory).await;
             } else {
                 memory = Memory { number: memory.number, ..Memory::default() };
             }

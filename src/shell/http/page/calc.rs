@@ -12,7 +12,7 @@ use serde_json::{Map, Value};
 
 use super::super::Shared;
 use super::super::access::Who;
-use super::super::calc::Calculated;
+use super::super::calc::{Calculated, Calculations};
 use super::super::problem::{Kind, Problem};
 use super::html::{E, Frame, Name, plain, said};
 
@@ -29,11 +29,10 @@ fn each(value: &Value) -> impl Iterator<Item = &Value> {
 
 /// Which there are.
 pub(in super::super) async fn list(State(shared): State<Shared>, Extension(who): Extension<Who>) -> Response {
-    let known = shared.calculations.as_ref().map_or(Value::Null, |all| all.known.list.clone());
     let mut body =
         "<h1>Calculations</h1>\n<p class=\"lead\">No tank is asked, and none is changed.</p>\n<ul class=\"tanks\">\n"
             .to_owned();
-    for one in each(&known["calculations"]) {
+    for one in shared.calculations.iter().flat_map(Calculations::all) {
         let name = word(one, "calc");
         let _ = writeln!(
             body,
@@ -55,13 +54,12 @@ pub(in super::super) async fn one(
     Path(what): Path<String>,
     Query(given): Query<BTreeMap<String, String>>,
 ) -> Response {
-    let Some(calculations) = shared.calculations.clone() else {
+    let Some(calculations) = &shared.calculations else {
         let fix = "start the daemon by `slackwater run`";
         return super::refused(&Problem::new(Kind::NotFound, "this daemon calculates nothing", fix), "/");
     };
-    let Some(one) = each(&calculations.known.list["calculations"]).find(|one| word(one, "calc") == what).cloned()
-    else {
-        let fix = format!("there are: {}", calculations.known.names.join(", "));
+    let Some(one) = calculations.all().find(|one| word(one, "calc") == what) else {
+        let fix = format!("there are: {}", calculations.names().collect::<Vec<_>>().join(", "));
         return super::refused(
             &Problem::new(Kind::NotFound, format!("there is no calculation `{what}`"), fix),
             "/calc",
@@ -69,7 +67,7 @@ pub(in super::super) async fn one(
     };
     let wants: Vec<&Value> = each(&one["wants"]).collect();
     let values = filled(&wants, &given);
-    let mut body = format!("<h1>{}</h1>\n<p class=\"lead\">{}</p>\n", E(said(&what)), E(word(&one, "says")));
+    let mut body = format!("<h1>{}</h1>\n<p class=\"lead\">{}</p>\n", E(said(&what)), E(word(one, "says")));
     let mut code = StatusCode::OK;
     if !values.is_empty() {
         let run = calculations.run.clone();
