@@ -76,6 +76,11 @@ fn a_wrong_daemon_file_prints_no_secret() {
 #[test]
 fn a_directory_that_is_not_there_says_what_to_write() {
     let nowhere = tempfile::tempdir().unwrap();
+    let said = |dir: &std::path::Path| load(dir).unwrap_err().to_string();
+    let missing = said(&nowhere.path().join("confg"));
+    assert!(missing.contains("confg: there is no such directory\n  write the directory in which"), "{missing}");
+    let file = said(&std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("config/daemon.yaml"));
+    assert!(file.contains("daemon.yaml: this is a file, and no directory"), "{file}");
     insta::assert_snapshot!(load(nowhere.path()).unwrap_err(), @r"
     daemon.yaml: this file is missing
     tanks: this directory cannot be read: No such file or directory (os error 2)

@@ -23,6 +23,19 @@ const MOST_TANKS: usize = 10_000;
 
 /// Reads a config directory and understands it.
 pub fn load(dir: &Path) -> Result<Setup, Problems> {
+    let report = Report::default();
+    let missing = match std::fs::metadata(dir) {
+        Ok(found) if found.is_dir() => None,
+        Ok(_) => Some("this is a file, and no directory".to_owned()),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Some("there is no such directory".to_owned()),
+        Err(error) => Some(format!("this directory cannot be read: {error}")),
+    };
+    if let Some(what) = missing {
+        let fix = "write the directory in which `daemon.yaml` lies; `slackwater init` makes one".to_owned();
+        let (file, place) = (dir.display().to_string().into(), Place::default());
+        report.add(Problem { file, place, key: String::new(), what, fix: Some(fix) });
+    }
+    report.verdict(())?;
     understand(&Files::read(dir))
 }
 

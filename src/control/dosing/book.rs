@@ -325,3 +325,6 @@ impl Book {
 pub(super) fn differs(a: f64, b: f64) -> bool {
     (a - b).abs() > 1e-9
 }
+
+#[cfg(test)]
+mod tests;
