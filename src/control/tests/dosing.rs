@@ -125,6 +125,26 @@ fn a_day_gives_the_plan_in_its_slots_and_the_parts_keep_apart() {
 }
 
 #[test]
+fn parts_whose_slots_fall_together_keep_apart_all_the_same() {
+    let mut plan = lagoon();
+    plan.dosing[1].slots = plan.dosing[0].slots.clone();
+    let mut world = World::with(plan, Remembered::Nothing);
+    world.advance(Span::from_hours(6));
+    assert!(PUMPS.iter().all(|pump| doses(&world, *pump) >= 5));
+    let told = world.commands.iter().filter(|(_, index, _)| PUMPS.contains(index));
+    let told: Vec<_> = told.map(|(at, index, to)| (*at, *index, *to)).collect();
+    let (mut on, mut ended): (Option<usize>, Option<Steady>) = (None, None);
+    for (at, index, to) in told {
+        if to == Switch::On {
+            assert_eq!(on.replace(index), None, "both run");
+            assert!(ended.is_none_or(|ended| at.since(ended) >= minutes(15)), "{index} at {at:?}");
+        } else if on == Some(index) {
+            (on, ended) = (None, Some(at));
+        }
+    }
+}
+
+#[test]
 fn a_dose_is_told_once_with_its_own_countdown_and_its_record_stands_before_it() {
     let mut world = world();
     world.effects.clear();
@@ -547,6 +567,26 @@ fn a_changed_line_of_the_file_is_a_proposal() {
     assert!((status.maintenance_ml_per_day - 20.0).abs() < 1e-9 && status.proposal.is_some(), "{status:?}");
     let answer = ask(&mut world, "alkalinity", DoseAsk::Approve);
     assert!(answer.summary.contains("25.0 mL/d") && answer.summary.contains("one step"), "{answer:?}");
+}
+
+#[test]
+fn a_reload_forgets_no_dose_no_container_and_no_slot() {
+    for later in [seconds(3), minutes(5)] {
+        let mut world = world();
+        world.advance(Span::from_hours(2));
+        world.advance_until_on(ALKALINITY);
+        world.advance(later);
+        let told = doses(&world, ALKALINITY);
+        let before = world.tank.status(world.now).dosing.clone();
+        assert!(before[0].total_ml > 0.0 && before[0].container_ml < 500.0, "{:?}", before[0]);
+        world.take(world.tank.clone().replan(lagoon(), world.now));
+        assert_eq!(world.tank.status(world.now).dosing, before);
+        world.step(Event::Woken);
+        world.advance(minutes(45));
+        assert_eq!(doses(&world, ALKALINITY), told, "the slot's own hour");
+        world.advance(minutes(30));
+        assert_eq!(doses(&world, ALKALINITY), told + 1);
+    }
 }
 
 #[test]
