@@ -589,6 +589,86 @@ fn a_reload_forgets_no_dose_no_container_and_no_slot() {
     }
 }
 
+/// The longest that a dose may last counts before it, though it gives less.
+#[test]
+fn a_dose_that_could_pass_the_hours_limit_is_not_begun() {
+    // A slot of 10 s, and the plug's own countdown of 12 s: 0.83 mL, and 1.00 mL at most.
+    let given_with = |most_per_hour: f64| {
+        let mut plan = lagoon();
+        plan.dosing[0].most_per_hour = most_per_hour;
+        let mut world = World::with(plan, Remembered::Nothing);
+        world.advance(Span::from_hours(4));
+        (doses(&world, ALKALINITY), world.tank.explain(OutputId::new(ALKALINITY), world.now).summary)
+    };
+    let (given, why) = given_with(0.95);
+    assert!(given == 0 && why.contains("its limit: 0.00 mL of 0.95 mL"), "{given}: {why}");
+    assert!(given_with(1.05).0 >= 3);
+}
+
+#[test]
+fn a_day_has_a_fifth_more_than_the_plan_and_never_more_than_the_water_bears() {
+    let most = |most_per_day: f64| {
+        let mut plan = lagoon();
+        plan.dosing[0].most_per_day = most_per_day;
+        let mut world = World::with(plan, Remembered::Nothing);
+        world.advance(Span::from_hours(3));
+        let status = world.tank.status(world.now).dosing[0].clone();
+        assert!(status.ml_in_24_hours > 1.0, "{status:?}");
+        status.day_left_ml + status.ml_in_24_hours
+    };
+    assert!((most(31.0) - 1.2 * PLAN).abs() < 1e-6 && (most(21.0) - 21.0).abs() < 1e-6);
+}
+
+#[test]
+fn an_off_that_is_not_proven_costs_the_whole_countdown() {
+    let litres = |fault| {
+        let mut world = world();
+        world.faults[ALKALINITY] = fault;
+        world.advance_until_on(ALKALINITY);
+        world.advance(minutes(1));
+        let before = world.tank.status(world.now).dosing[0].clone();
+        before.ml_in_24_hours
+    };
+    let (proven, doubtful) = (litres(PlugFault::None), litres(PlugFault::Mute));
+    assert!((proven - 10.2 / 60.0 * RATE).abs() < 0.02, "{proven} mL");
+    assert!((doubtful - 12.0 / 60.0 * RATE).abs() < 0.02, "{doubtful} mL");
+}
+
+#[test]
+fn an_old_calibration_is_told_after_ninety_days_and_ends_the_doses_after_a_hundred_and_twenty() {
+    let mut plan = lagoon();
+    let old = plan.add(Condition::Dosing { doser: DoserId::new(0), fact: DosingFact::OldCalibration });
+    plan.alarms.push(at_once("alkalinity-calibration", AlarmSource::Condition(old)));
+    let aged = |days: u64, minus: Span| {
+        let mut world = World::with(plan.clone(), Remembered::Nothing);
+        world.advance(minutes(16));
+        let rated_at = Some(Wall::from_unix_millis(
+            world.now.wall.unix_millis() - i64::try_from(Span::from_hours(24 * days).minus(minus).millis()).unwrap(),
+        ));
+        let mut state = world.tank.state();
+        for record in state.dosing.values_mut() {
+            record.book.rated_at = rated_at;
+        }
+        let tank = crate::control::Tank::new(plan.clone(), Remembered::State(Box::new(state)), world.now);
+        world.take(tank);
+        world.step(Event::BrokerConnected);
+        world.commands.clear();
+        world
+    };
+    let mut young = aged(90, minutes(30));
+    young.advance(minutes(29));
+    assert!(!young.raised("alkalinity-calibration"));
+    young.advance(minutes(2));
+    assert!(young.raised("alkalinity-calibration"), "told in its very moment");
+    young.advance(Span::from_hours(3));
+    assert!(doses(&young, ALKALINITY) >= 2);
+    let mut old = aged(120, minutes(1));
+    old.advance(Span::from_hours(4));
+    assert_eq!(doses(&old, ALKALINITY), 0);
+    let why = old.tank.explain(OutputId::new(ALKALINITY), old.now).summary;
+    assert!(why.contains("last measured more than 120 days ago"), "{why}");
+}
+
 #[test]
 fn a_partner_that_falls_behind_stops_the_other() {
     let mut world = world();
