@@ -31,9 +31,8 @@ pub fn load(dir: &Path) -> Result<Setup, Problems> {
         Err(error) => Some(format!("this directory cannot be read: {error}")),
     };
     if let Some(what) = missing {
-        let fix = "write the directory in which `daemon.yaml` lies; `slackwater init` makes one".to_owned();
-        let (file, place) = (dir.display().to_string().into(), Place::default());
-        report.add(Problem { file, place, key: String::new(), what, fix: Some(fix) });
+        let fix = "write the directory in which `daemon.yaml` lies; `slackwater init` makes one";
+        report.add(of_the_whole(&dir.display().to_string(), what, fix));
     }
     report.verdict(())?;
     understand(&Files::read(dir))
@@ -111,15 +110,7 @@ pub fn understand(files: &Files) -> Result<Setup, Problems> {
             Some((Name::new(stem), file.as_str(), text))
         })
         .collect();
-    let whole = |file: &str, what: String, fix: &str| {
-        report.add(Problem {
-            file: file.into(),
-            place: Place::default(),
-            key: String::new(),
-            what,
-            fix: Some(fix.to_owned()),
-        });
-    };
+    let whole = |file: &str, what: String, fix: &str| report.add(of_the_whole(file, what, fix));
     for (name, file, _) in &tanks {
         if let Err(why) = name_problem(name) {
             let (what, fix) = why.split_once('\n').unwrap_or((&why, ""));
@@ -160,6 +151,11 @@ pub fn understand(files: &Files) -> Result<Setup, Problems> {
         whole("daemon.yaml", "this file is missing".to_owned(), "write one with at least `broker:` and `data_dir:`");
     }
     report.verdict(setup).map(|setup| setup.expect("without daemon.yaml there is a problem"))
+}
+
+/// A problem of a file or directory as such, and of no line in it.
+fn of_the_whole(file: &str, what: String, fix: &str) -> Problem {
+    Problem { file: file.into(), place: Place::default(), key: String::new(), what, fix: Some(fix.to_owned()) }
 }
 
 type Tree = (Arc<str>, Option<Node>);

@@ -79,7 +79,9 @@ pub fn tests(program: &Path, mutants: &[Mutant]) -> Result<Vec<Test>, String> {
     let total: Duration = tests.iter().map(|test| test.took).sum();
     println!("{} tests, {:.0} s one after the other", tests.len(), total.as_secs_f64());
     let (mut slow, mut always) = (Duration::ZERO, Vec::new());
-    let share = std::env::var("MUTANTS_SLOW").ok().and_then(|share| share.parse().ok()).unwrap_or(SLOW);
+    let share = std::env::var("MUTANTS_SLOW").map_or(Ok(SLOW), |share| share.parse());
+    let share: f64 =
+        share.map_err(|_| "MUTANTS_SLOW is a share: write a number from 0 to 1, such as 0.5".to_owned())?;
     while let Some(test) = tests.pop_if(|test| slow + test.took < total.mul_f64(share)) {
         slow += test.took;
         if test.name.contains(ALWAYS) {
