@@ -168,7 +168,7 @@ fn look(plan: &TankPlan, cause: ConditionId, about: &mut About) {
                     }
                     Quantity::Temperature if *side == Side::Below => {
                         let of = |thermostat: &super::plan::ThermostatPlan| thermostat.signal == *signal;
-                        about.cold_water = plan.thermostat.as_ref().is_some_and(of);
+                        about.cold_water |= plan.thermostat.as_ref().is_some_and(of);
                     }
                     Quantity::Flow => about.needs.extend(of_kind(plan, OutputKind::ReturnPump)),
                     _ => {}
@@ -256,9 +256,10 @@ fn same_thing(one: &About, other: &About) -> bool {
             && a.outputs.iter().all(|output| b.outputs.contains(output))
     };
     // A limit above has nothing to do with one below.
-    let agrees = |(signal, side): &(SignalId, Side)| {
-        let mut sides = other.limits.iter().filter(|(of, _)| of == signal).peekable();
-        sides.peek().is_none() || sides.any(|(_, its)| its == side)
+    let agrees = |(signal, _): &(SignalId, Side)| {
+        let of = |about: &About| about.limits.iter().filter(|(of, _)| of == signal).map(|(_, side)| *side).collect();
+        let (sides, its): (Vec<Side>, Vec<Side>) = (of(one), of(other));
+        its.is_empty() || sides.iter().any(|side| its.contains(side))
     };
     one.limits.iter().all(agrees) && (within(one, other) || within(other, one))
 }

@@ -73,3 +73,65 @@ impl Conflict {
         (self.at, self.corrections.newest(), self.kept)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(seconds: u64) -> Steady {
+        Steady::from_millis(1_000_000 + seconds * 1000)
+    }
+
+    /// Undone and told, as a plug does it; when that was.
+    fn undo(conflict: &mut Conflict, now: u64) -> Steady {
+        let may = conflict.correct(at(now));
+        conflict.told(may);
+        may
+    }
+
+    #[test]
+    fn three_corrections_leave_at_once_and_more_keep_four_seconds() {
+        let mut conflict = Conflict::default();
+        for second in 0..3 {
+            assert_eq!(undo(&mut conflict, second), at(second));
+            assert!(!conflict.stands(at(second), &mut Deadlines::default()));
+        }
+        assert_eq!(undo(&mut conflict, 3), at(6), "four seconds after the third");
+        assert!(conflict.stands(at(3), &mut Deadlines::default()));
+        assert_eq!(conflict.corrections(at(3)), 4);
+        assert_eq!(conflict.correct(at(60)), at(60), "the last one was told long ago");
+        assert_eq!(conflict.corrections(at(60)), 5);
+        assert_eq!(conflict.corrections(at(122)), 2, "those of the last two minutes");
+    }
+
+    #[test]
+    fn a_conflict_is_over_after_ten_quiet_minutes_and_goes_on_with_each_correction_before() {
+        let mut conflict = Conflict::default();
+        for second in 0..4 {
+            undo(&mut conflict, second);
+        }
+        let stands = |conflict: &Conflict, second| conflict.stands(at(second), &mut Deadlines::default());
+        assert!(stands(&conflict, 602) && !stands(&conflict, 603));
+        // One correction, five minutes on, is no quarrel by itself: it prolongs the one that is.
+        conflict.correct(at(300));
+        assert!(stands(&conflict, 899) && !stands(&conflict, 900));
+        conflict.correct(at(2000));
+        assert!(!stands(&conflict, 2000), "and begins none");
+        let mut deadlines = Deadlines::default();
+        for second in 2001..2004 {
+            conflict.correct(at(second));
+        }
+        conflict.stands(at(2004), &mut deadlines);
+        assert_eq!(deadlines.earliest().map(|due| due.at), Some(at(2603)));
+    }
+
+    #[test]
+    fn no_plug_is_told_more_than_twenty_times_a_minute() {
+        let mut conflict = Conflict::default();
+        (0..19).for_each(|second| conflict.told(at(second)));
+        assert_eq!(conflict.full_until(at(19)), None);
+        conflict.told(at(19));
+        assert_eq!(conflict.full_until(at(20)), Some(at(60)), "a minute after the first");
+        assert_eq!(conflict.full_until(at(60)), None);
+    }
+}

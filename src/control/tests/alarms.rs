@@ -62,7 +62,7 @@ fn the_states_move_by_the_table_and_by_nothing_else() {
 }
 
 /// The lagoon with a pair that explains each other, a latch, and a lost signal for every probe.
-fn grouped() -> TankPlan {
+pub(super) fn grouped() -> TankPlan {
     let mut plan = plan();
     // What `return-pump-dry` trips on is told by a plain alarm as well, sooner or later.
     let low = plan.interlocks[2].cause;
@@ -79,26 +79,26 @@ fn grouped() -> TankPlan {
     plan
 }
 
-fn settled() -> World {
+pub(super) fn settled() -> World {
     let mut world = World::with(grouped(), Remembered::Nothing);
     world.advance(minutes(5));
     assert_eq!(notices(&world, NoticeKind::Raised), [""; 0]);
     world
 }
 
-fn notices(world: &World, what: NoticeKind) -> Vec<String> {
+pub(super) fn notices(world: &World, what: NoticeKind) -> Vec<String> {
     world.notices.iter().filter(|notice| notice.what == what).map(|notice| notice.name.clone()).collect()
 }
 
-fn notice<'a>(world: &'a World, name: &str) -> &'a Notice {
+pub(super) fn notice<'a>(world: &'a World, name: &str) -> &'a Notice {
     world.notices.iter().rev().find(|notice| notice.name == name).expect("a notice of that name")
 }
 
-fn status(world: &World, name: &str) -> AlarmStatus {
+pub(super) fn status(world: &World, name: &str) -> AlarmStatus {
     world.tank.status(world.now).alarms.into_iter().find(|alarm| &*alarm.alarm == name).expect("that alarm")
 }
 
-fn shelve(name: &str, hours: u64) -> Request {
+pub(super) fn shelve(name: &str, hours: u64) -> Request {
     Request::Shelve { alarm: name.to_owned(), lasting: Some(Span::from_hours(hours)) }
 }
 

@@ -15,13 +15,13 @@ use crate::units::Power;
 
 const ALKALINITY: usize = 6;
 const CALCIUM: usize = 7;
-const PUMPS: [usize; 2] = [ALKALINITY, CALCIUM];
+pub(super) const PUMPS: [usize; 2] = [ALKALINITY, CALCIUM];
 /// mL a minute: 20 mL a day in 24 slots are ten seconds each.
 const RATE: f64 = 5.0;
 const PLAN: f64 = 20.0;
 const K: f64 = 2.803_85 / 87.0;
 
-fn lagoon() -> TankPlan {
+pub(super) fn lagoon() -> TankPlan {
     let mut plan = plan();
     for (index, name) in [(ALKALINITY, "alkalinity"), (CALCIUM, "calcium")] {
         let mut pump = plan.outputs[TOP_OFF].clone();

@@ -1,11 +1,13 @@
 //! Drift in a whole tank: twin tanks, restarts, reloads, holds, words.
 
 use super::lagoon::*;
-use crate::control::ids::SignalId;
+use crate::control::drift::record::CourseRecord;
+use crate::control::ids::{Name, SignalId};
 use crate::control::plan::Switch::On;
 use crate::control::plan::drift::*;
 use crate::control::plan::*;
-use crate::control::{Remembered, Tank};
+use crate::control::state::TankState;
+use crate::control::{Remembered, Request, Tank};
 use crate::time::Span;
 
 fn watched() -> TankPlan {
@@ -51,7 +53,41 @@ struct Lagoon {
 
 impl Lagoon {
     fn new() -> Self {
-        Self { world: World::with(watched(), Remembered::Nothing), celsius: 25.0, loses: 0.5, heats: 1.0 }
+        Self::with(watched(), Remembered::Nothing)
+    }
+
+    fn with(plan: TankPlan, remembered: Remembered) -> Self {
+        let mut world = World::with(plan, remembered);
+        world.speaks_every = seconds(30);
+        Self { world, celsius: 25.0, loses: 0.5, heats: 1.0 }
+    }
+
+    /// Ten days are behind it: 25.0 °C at every hour, a tenth more or less, and so many minutes of heat in each hour
+    /// of the last day. Its water goes where a test says.
+    fn known(heated: u8) -> Self {
+        let course = CourseRecord {
+            usual: vec![(25.0, 10); 48],
+            residuals: (0..48).map(|at| if at % 2 == 0 { 0.05 } else { -0.05 }).collect(),
+            ..CourseRecord::default()
+        };
+        let mut state = TankState::default();
+        state.drift.courses.insert(Name::new("water-temp"), course);
+        state.drift.heated_minutes = vec![heated; 24];
+        let mut lagoon = Self::with(watched(), Remembered::State(Box::new(state)));
+        (lagoon.loses, lagoon.heats) = (0.0, 0.0);
+        lagoon
+    }
+
+    /// So much by the end of each hour, in °C.
+    fn goes(&mut self, by: f64, span: Span) {
+        self.loses = -by;
+        self.pass(span);
+        self.loses = 0.0;
+    }
+
+    fn told(&self, alarm: &str) -> usize {
+        let raised = crate::control::effect::NoticeKind::Raised;
+        self.world.notices.iter().filter(|notice| notice.name == alarm && notice.what == raised).count()
     }
 
     fn pass(&mut self, span: Span) {
@@ -181,4 +217,160 @@ fn a_record_of_nonsense_is_survived() {
     lagoon.world.take(Tank::new(watched(), Remembered::State(Box::new(state)), now));
     lagoon.pass(HOURS(3));
     assert!(lagoon.world.tank.state().drift.heated_minutes.len() <= 24);
+}
+
+#[test]
+fn water_that_is_warm_by_the_room_is_a_warm_spell_and_otherwise_unusual() {
+    // Minutes of heat an hour of the last day; 26.3 °C. Below 26.1 nothing is told where little heats.
+    for (heated, warm_spell, unusual) in [(0, 1, 0), (10, 0, 1), (30, 0, 1)] {
+        let mut lagoon = Lagoon::known(heated);
+        lagoon.pass(minutes(20));
+        lagoon.goes(1.6, minutes(30));
+        let below = lagoon.celsius;
+        lagoon.pass(HOURS(3));
+        assert!((below - 25.8).abs() < 0.01);
+        assert_eq!(lagoon.told("unusual"), usize::from(heated == 30), "25.8 °C after {heated} min of heat an hour");
+        assert_eq!(lagoon.told("warm-spell"), 0);
+        lagoon.goes(1.0, minutes(30));
+        lagoon.pass(HOURS(3));
+        assert_eq!((lagoon.told("warm-spell"), lagoon.told("unusual")), (warm_spell, unusual), "{heated}");
+    }
+}
+
+#[test]
+fn what_is_cold_while_nothing_heats_is_unusual_and_no_warm_spell() {
+    let mut lagoon = Lagoon::known(0);
+    lagoon.pass(minutes(20));
+    lagoon.goes(-1.0, minutes(30));
+    lagoon.pass(HOURS(3));
+    // Where little heats only what is warm is told; the limits are there for the rest.
+    assert_eq!((lagoon.told("warm-spell"), lagoon.told("unusual")), (0, 0));
+    let mut lagoon = Lagoon::known(30);
+    lagoon.pass(minutes(20));
+    lagoon.goes(-1.0, minutes(30));
+    lagoon.pass(HOURS(3));
+    assert_eq!((lagoon.told("warm-spell"), lagoon.told("unusual")), (0, 1));
+}
+
+#[test]
+fn what_is_unusual_is_told_once_in_half_a_day_and_a_hold_and_two_hours_after_it_count_for_nothing() {
+    let mut lagoon = Lagoon::known(30);
+    lagoon.world.hold("hands-in");
+    lagoon.pass(minutes(10));
+    lagoon.goes(1.0, minutes(40));
+    lagoon.world.ask(Request::Release { procedure: None });
+    lagoon.pass(minutes(115));
+    let learned = lagoon.world.tank.state().drift;
+    assert_eq!(learned.courses[&Name::new("water-temp")].sums, (0.0, 0.0));
+    assert_eq!(lagoon.told("unusual"), 0);
+    lagoon.pass(HOURS(3));
+    assert_eq!(lagoon.told("unusual"), 1, "two hours after the hold it is judged");
+    lagoon.goes(-1.0, minutes(40));
+    lagoon.pass(HOURS(4));
+    lagoon.goes(1.5, minutes(30));
+    lagoon.pass(HOURS(2));
+    assert_eq!(lagoon.told("unusual"), 1, "six hours later it is not told again");
+}
+
+#[test]
+fn the_heat_of_each_hour_is_counted_while_the_heater_runs() {
+    let mut lagoon = Lagoon::new();
+    (lagoon.loses, lagoon.heats, lagoon.celsius) = (0.0, 0.0, 24.5);
+    lagoon.pass(HOURS(4));
+    let heated = lagoon.world.tank.state().drift.heated_minutes;
+    // The hours of the steady clock; the first one had begun before.
+    assert!(heated.len() >= 3 && heated[1..].iter().all(|minutes| *minutes >= 59), "{heated:?}");
+    lagoon.goes(0.9, HOURS(1));
+    lagoon.pass(HOURS(3));
+    let heated = lagoon.world.tank.state().drift.heated_minutes;
+    assert!(heated.ends_with(&[0, 0]), "{heated:?}");
+}
+
+#[test]
+fn a_limit_ahead_is_told_where_the_loop_can_do_no_more_about_it() {
+    // It falls while the heater is on and gives nothing: 24.0 is ahead.
+    let mut lagoon = Lagoon::known(30);
+    lagoon.pass(minutes(20));
+    lagoon.goes(-0.3, minutes(30));
+    assert_ne!(lagoon.world.last_command(HEATER), Some(On), "25.0 - 0.15 is where it turns on");
+    lagoon.goes(-0.3, minutes(100));
+    assert_eq!(lagoon.world.last_command(HEATER), Some(On));
+    assert_eq!(lagoon.told("nears-limit"), 1);
+    // It rises towards what is still to be cooled, and then while that runs.
+    let mut lagoon = Lagoon::known(30);
+    lagoon.celsius = 25.3;
+    lagoon.pass(minutes(20));
+    lagoon.goes(0.4, minutes(100));
+    assert!(lagoon.celsius < 26.0 && lagoon.told("nears-limit") == 0, "the chiller is still to come");
+    lagoon.goes(0.3, minutes(80));
+    assert_eq!(lagoon.world.last_command(CHILLER), Some(On));
+    assert_eq!(lagoon.told("nears-limit"), 1, "{}", lagoon.text("nears-limit"));
+}
+
+#[test]
+fn new_water_is_no_slope() {
+    // What a keeper pours in without a hold: 0.15 K at once, and the same again each ten minutes.
+    let told = |away: f64| {
+        let mut plan = watched();
+        plan.drift.courses[0].nears.as_mut().unwrap().away = away;
+        let mut lagoon = Lagoon::with(plan, Remembered::Nothing);
+        (lagoon.loses, lagoon.heats, lagoon.celsius) = (0.0, 0.0, 24.9);
+        lagoon.pass(minutes(15));
+        for _ in 0..6 {
+            lagoon.celsius -= 0.15;
+            lagoon.pass(minutes(10));
+        }
+        lagoon.told("nears-limit")
+    };
+    assert_eq!(told(0.1), 0, "each leap of more than 0.1 K begins anew");
+    assert_eq!(told(0.3), 1, "to a coarser plan it is a slope");
+}
+
+#[test]
+fn a_thermometer_that_leaves_the_other_one_is_told_and_one_in_hand_begins_anew() {
+    let plan = || {
+        let mut plan = watched();
+        plan.drift.probes[0].apart = None;
+        plan.holds.push(HoldPlan {
+            cares_for_probes: true,
+            pauses: Vec::new(),
+            name: Name::new("care"),
+            ..plan.holds[1].clone()
+        });
+        plan
+    };
+    let calm = |lagoon: &mut Lagoon, sump: f64, hours: u64| {
+        for _ in 0..hours * 60 {
+            lagoon.world.reads[DISPLAY] = Some(25.0);
+            lagoon.world.reads[SUMP] = Some(25.0 - sump);
+            lagoon.world.advance(minutes(1));
+        }
+    };
+    let known = |lagoon: &Lagoon| {
+        let mut state = lagoon.world.tank.state();
+        let of = &mut state.drift.probes.get_mut(&Name::new("water-temp")).unwrap().of;
+        for (name, difference) in [("display-temp", 0.0), ("sump-temp", 0.0)] {
+            let record = of.get_mut(&Name::new(name)).unwrap();
+            (record.commissioned, record.now) = (Some(difference), Some(difference));
+        }
+        state
+    };
+    let mut lagoon = Lagoon::with(plan(), Remembered::Nothing);
+    calm(&mut lagoon, 0.0, 1);
+    let state = known(&lagoon);
+    let now = lagoon.world.now;
+    lagoon.world.take(Tank::new(plan(), Remembered::State(Box::new(state.clone())), now));
+    calm(&mut lagoon, 0.5, 7);
+    assert_eq!(lagoon.told("probes-drift"), 0, "an exponential mean of a tenth an hour is over 0.3 of 0.5 after 8.7 h");
+    calm(&mut lagoon, 0.5, 3);
+    assert_eq!(lagoon.told("probes-drift"), 1);
+    let moved = lagoon.world.tank.state().drift.probes[&Name::new("water-temp")].of.clone();
+    let of = |name: &str| moved[&Name::new(name)].now.unwrap();
+    assert!(of("display-temp") > 0.3 && of("sump-temp") < -0.3, "{moved:?}");
+    let take = Request::Hold { procedure: "care".to_owned(), probe: Some("sump-temp".to_owned()) };
+    lagoon.world.ask(take);
+    lagoon.world.advance(minutes(2));
+    let moved = lagoon.world.tank.state().drift.probes[&Name::new("water-temp")].of.clone();
+    assert_eq!(moved[&Name::new("sump-temp")].commissioned, None, "it is another probe after its care");
+    assert!(moved[&Name::new("display-temp")].commissioned.is_some());
 }

@@ -350,6 +350,8 @@ pub struct World {
     pub meters: Vec<Meter>,
     reports_due: BTreeMap<(Steady, usize), Switch>,
     speaks_at: Steady,
+    /// What is fitted says something so often.
+    pub speaks_every: Span,
     pub commands: Vec<(Steady, usize, Switch)>,
     pub refreshes: Vec<(Steady, usize)>,
     /// Levels that dimmers were told.
@@ -390,6 +392,7 @@ impl World {
             meters: vec![Meter::Silent; outputs],
             reports_due: BTreeMap::new(),
             speaks_at: now.steady,
+            speaks_every: Span::from_seconds(10),
             commands: Vec::new(),
             refreshes: Vec::new(),
             levels: Vec::new(),
@@ -557,7 +560,7 @@ impl World {
             }
         }
         if self.speaks_at <= self.now.steady {
-            self.speaks_at = self.now.steady.after(Span::from_seconds(10));
+            self.speaks_at = self.now.steady.after(self.speaks_every);
             for (index, meter) in self.meters.iter().enumerate() {
                 let tenths = (self.now.steady.millis() / 1000 % 7) as f64 / 10.0;
                 let watts = match (meter, self.plugs[index]) {

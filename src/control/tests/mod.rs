@@ -1,5 +1,7 @@
 //! Stories and invariants of the core, in virtual time, on a lagoon written by hand.
 
+mod alarm_groups;
+mod alarm_links;
 mod alarm_report;
 mod alarms;
 mod blips;
@@ -17,6 +19,7 @@ mod limits;
 mod plugs;
 mod power;
 mod prove;
+mod reload;
 mod repeats;
 mod restarts;
 mod restored;

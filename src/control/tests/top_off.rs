@@ -518,3 +518,30 @@ fn a_run_goes_on_only_while_every_high_float_is_seen_to_be_dry_whatever_the_inte
     world.advance(seconds(13));
     assert_eq!(world.last_command(TOP_OFF), Some(Off), "not heard for 12 s");
 }
+
+#[test]
+fn a_quarter_of_what_a_run_should_give_is_an_answer_and_less_is_none() {
+    for (gain, answered) in [(0.2, false), (0.3, true), (1.0, true)] {
+        let mut world = ready(plan());
+        world.reads[LEVEL] = Some(-6.0);
+        world.top_off_for(minutes(6), gain);
+        assert_eq!(runs(&world).len(), 1, "{gain}");
+        assert_eq!(of(&world).misses == 0, answered, "{gain}: {}", of(&world).last_run);
+    }
+}
+
+#[test]
+fn water_that_drains_back_while_a_run_is_watched_is_no_siphon() {
+    let mut world = ready(plan());
+    world.reads[LEVEL] = Some(-4.5);
+    world.top_off_for(minutes(3), 1.0);
+    assert_eq!(of(&world).state, "watching", "{:?}", of(&world));
+    world.hold("feeding");
+    world.advance(seconds(10));
+    world.reads[LEVEL] = Some(80.0);
+    world.advance(minutes(4));
+    world.reads[LEVEL] = Some(0.0);
+    world.ask(Request::Release { procedure: None });
+    world.advance(minutes(4));
+    assert_eq!(interlock(&world, "top-off-siphon"), "armed", "{}", of(&world).last_run);
+}

@@ -107,11 +107,25 @@ pub fn all(program: &Path, sources: &[Source], tests: &[Test], mutants: &[&Mutan
             reached_by.entry(*id).or_default().push(test);
         }
     }
+    let kills: Mutex<HashMap<(usize, &str), u32>> = Mutex::new(HashMap::new());
     in_parallel(mutants.len(), |index| {
         let mutant = mutants[index];
-        let Some(tests) = reached_by.get(&mutant.id) else { return Verdict::Unreached };
+        let mut tests = reached_by.get(&mutant.id).cloned().unwrap_or_default();
+        {
+            let kills = kills.lock().expect("no worker panics with the lock");
+            let cost = |test: &&Test| test.took / (1 + kills.get(&(mutant.file, test.name.as_str())).unwrap_or(&0));
+            tests.sort_by_cached_key(cost);
+        }
         let killer = tests.iter().find(|test| fails(program, test, mutant.id));
-        let verdict = killer.map_or(Verdict::Survived(tests.len()), |test| Verdict::Killed(test.name.clone()));
+        let verdict = match killer {
+            Some(test) => {
+                *kills.lock().expect("no worker panics with the lock").entry((mutant.file, &test.name)).or_default() +=
+                    1;
+                Verdict::Killed(test.name.clone())
+            }
+            None if tests.is_empty() => Verdict::Unreached,
+            None => Verdict::Survived(tests.len()),
+        };
         // Hours of work are not lost by a Ctrl-C.
         println!("{}: {verdict}", place(sources, mutant));
         verdict
