@@ -218,6 +218,34 @@ mod tests {
     }
 
     #[test]
+    fn an_excursion_keeps_its_worst_and_one_that_turns_is_two() {
+        let mut story = LongTerm::default();
+        let mut minute = 0;
+        let mut pass = |story: &mut LongTerm, limits, values: &[f64]| {
+            for celsius in values {
+                minute += 1;
+                story.look(Some(*celsius), limits, "2026-07-01", Wall::from_unix_millis(minute * 60_000));
+            }
+        };
+        let both = (Some(24.0), Some(26.5));
+        let hot = [26.8, 27.4, 27.1, 26.6, 26.6, 26.6, 26.6, 26.6, 26.6, 26.6];
+        let cold = [23.8, 23.1, 23.5, 23.9, 23.9, 23.9, 23.9, 23.9, 23.9, 23.9];
+        pass(&mut story, both, &hot);
+        pass(&mut story, both, &cold);
+        // Exactly at a limit is within it.
+        pass(&mut story, both, &[24.0, 26.5]);
+        let shown: Vec<_> =
+            story.status(None).excursions.iter().map(|one| (one.high, one.minutes, one.extreme)).collect();
+        assert_eq!(shown, [(true, 10, 27.4), (false, 10, 23.1)]);
+        assert_eq!(story.status(None).years["2026"], Year { high: 1, low: 1, minutes_high: 10, minutes_low: 10 });
+        // Where there is no limit nothing is outside.
+        let mut story = LongTerm::default();
+        pass(&mut story, (None, Some(26.5)), &[10.0; 20]);
+        pass(&mut story, (Some(24.0), None), &[40.0; 20]);
+        assert!(story.status(None).excursions.is_empty());
+    }
+
+    #[test]
     fn a_day_that_is_hardly_known_is_no_stress() {
         let mut story = LongTerm::default();
         for minute in 0..100 {

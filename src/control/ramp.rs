@@ -121,6 +121,42 @@ mod tests {
     }
 
     #[test]
+    fn a_ramp_ends_when_the_water_or_its_line_has_come_up() {
+        let begin = Steady::from_millis(36_000_000);
+        let after = |minutes: u64| begin.after(Span::from_minutes(minutes));
+        let side = LoopSide { on_at: 25.0, off_at: 25.5, ..side() };
+        // From 23.0 at a kelvin an hour: 25.0 is reached after two.
+        for (minute, value, on) in [(119, 24.0, true), (120, 24.0, false), (30, 25.0, true), (30, 25.1, false)] {
+            let mut ramp = Ramp::default();
+            ramp.follow(side, 23.0, None, begin, &mut Deadlines::default());
+            assert!(ramp.is_on());
+            let mut deadlines = Deadlines::default();
+            ramp.follow(side, value, Some(after(minute)), after(minute), &mut deadlines);
+            assert_eq!(ramp.is_on(), on, "{value} after {minute} min");
+            assert_eq!(deadlines.earliest().map(|due| due.at), on.then(|| after(120)));
+        }
+    }
+
+    #[test]
+    fn a_ramp_lets_the_heater_wait_for_its_line_and_says_until_when() {
+        let begin = Steady::from_millis(36_000_000);
+        let mut ramp = Ramp::default();
+        ramp.follow(side(), 23.0, None, begin, &mut Deadlines::default());
+        let allows = |value: f64, heating: bool, minutes: u64| {
+            let mut deadlines = Deadlines::default();
+            let allowed = ramp.allows(value, heating, begin.after(Span::from_minutes(minutes)), &mut deadlines);
+            (allowed, deadlines.earliest().map(|due| due.at.since(begin).millis() / 60_000))
+        };
+        assert_eq!(allows(23.0, false, 0), (true, None));
+        assert_eq!(allows(23.5, false, 29), (false, Some(30)), "the line is at 23.5 after half an hour");
+        assert_eq!(allows(23.5, false, 30), (true, None));
+        // What heats goes on to a tenth over the line, and then rests.
+        assert_eq!(allows(23.5, true, 24), (true, None));
+        assert_eq!(allows(23.5, true, 23), (false, None));
+        assert!(Ramp::default().allows(30.0, false, begin, &mut Deadlines::default()), "without a ramp nothing waits");
+    }
+
+    #[test]
     fn a_short_break_or_water_that_is_nearly_warm_needs_no_ramp() {
         let now = Steady::from_millis(36_000_000);
         for (value, heated_at, on) in [

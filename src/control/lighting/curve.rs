@@ -217,6 +217,23 @@ mod tests {
     }
 
     #[test]
+    fn the_level_is_the_plan_s_times_its_acclimation_and_a_short_day_rises_to_its_middle() {
+        let (zone, mut light) = (Zone::UTC, plan("10:00", "20:00", HOUR));
+        (light.level, light.acclimation) =
+            (0.8, Some(Acclimation { from: "2026-06-10".parse().unwrap(), start: 0.5, days: 10 }));
+        let level = |light: &LightPlan, time: &str| level_at(light, zone, at(time));
+        assert!((level(&light, "2026-06-10T15:00:00Z") - 0.4).abs() < 1e-9);
+        assert!((level(&light, "2026-06-15T15:00:00Z") - 0.6).abs() < 1e-9);
+        // Ramps of an hour in a window of one: half an hour up, and half an hour down.
+        let short = plan("10:00", "11:00", HOUR);
+        for (time, expected) in [("10:15", 0.5), ("10:30", 1.0), ("10:45", 0.5), ("11:00", 0.0)] {
+            let found = level(&short, &format!("2026-06-10T{time}:00Z"));
+            assert!((found - expected).abs() < 1e-9, "{time}: {found}");
+        }
+        assert!((full_seconds(&short, zone, "2026-06-10".parse().unwrap()) - 1800.0).abs() < 1e-6);
+    }
+
+    #[test]
     fn edges_come_in_order_and_never_in_the_past() {
         let zone: Zone = "Europe/Lisbon".parse().unwrap();
         let plan = plan("22:00", "02:00", HOUR);

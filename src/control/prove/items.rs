@@ -219,3 +219,69 @@ pub(super) fn far(plan: &ProbePlan) -> f64 {
         _ => 0.03 * (plan.greatest - plan.least),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::control::plan::{Doubtful, Estimate, TimerUnknown};
+    use crate::control::tests::lagoon::{compare, minutes, plan, probe, seconds};
+
+    #[test]
+    fn each_kind_of_probe_has_to_go_as_far_as_a_hand_can_move_it() {
+        for (quantity, expected) in [
+            (Quantity::Temperature, 1.5),
+            (Quantity::Level, 15.0),
+            (Quantity::Salinity, 3.0),
+            (Quantity::Flow, 2.0),
+            // Of its range 3 %.
+            (Quantity::Power, 3.0),
+        ] {
+            let found = far(&probe("a-probe", quantity, 20.0, 120.0));
+            assert!((found - expected).abs() < 1e-9, "{quantity:?}: {found}");
+        }
+    }
+
+    #[test]
+    fn a_leaf_trips_alone_after_the_delays_over_it_and_not_where_something_else_is_needed() {
+        let mut plan = plan();
+        let hot = plan.add(compare(0, Estimate::EachProbe, Side::Above, 26.0, Doubtful::Counts));
+        let low = plan.add(compare(1, Estimate::Voted, Side::Below, -95.0, Doubtful::Counts));
+        let lasting = |plan: &mut TankPlan, inner, span| {
+            plan.add(Condition::Lasting { inner, span, unknown: TimerUnknown::Freezes })
+        };
+        let ten = lasting(&mut plan, hot, seconds(10));
+        let nested = lasting(&mut plan, ten, minutes(1));
+        let either = plan.add(Condition::Any(vec![low, nested, ten]));
+        let both = plan.add(Condition::All(vec![hot, low]));
+        let one = plan.add(Condition::All(vec![ten]));
+        let not = plan.add(Condition::Not(hot));
+        let is_hot = |id| alone(&plan, id, &mut |leaf| matches!(leaf, Condition::Compare { side: Side::Above, .. }));
+        for (id, expected) in [
+            (hot, Some(Span::ZERO)),
+            (low, None),
+            (ten, Some(seconds(10))),
+            (nested, Some(seconds(70))),
+            (either, Some(seconds(10))),
+            (both, None),
+            (one, Some(seconds(10))),
+            (not, None),
+        ] {
+            assert_eq!(is_hot(id), expected);
+        }
+    }
+
+    #[test]
+    fn a_cut_off_is_what_turns_a_heater_off_by_a_temperature_over_a_limit() {
+        let plan = plan();
+        let found: Vec<_> = (0..plan.interlocks.len())
+            .filter_map(|at| cut_off(&plan, InterlockId::new(at)).map(|found| (at, found.limit, found.lasting)))
+            .collect();
+        assert_eq!(found, [(0, 26.0, seconds(10))]);
+        for check in [Check::WetAndDry, Check::FallsSilent, Check::CutsOff, Check::Arrives] {
+            assert!(check.is_of_a_safeguard());
+        }
+        for check in [Check::Moves, Check::Switches, Check::Boots] {
+            assert!(!check.is_of_a_safeguard());
+        }
+    }
+}

@@ -9,7 +9,7 @@ use crate::time::Span;
 fn world() -> World {
     let mut plan = plan();
     let pump = crate::control::ids::OutputId::new(RETURN);
-    plan.drain_back = Some(DrainBackPlan { pump, level: crate::control::ids::SignalId::new(1), most: Some(99.0) });
+    plan.drain_back = Some(DrainBackPlan { pump, level: crate::control::ids::SignalId::new(1), most: Some(104.0) });
     plan.alarms.push(AlarmPlan {
         name: crate::control::ids::Name::new("return-pump-drain-back"),
         priority: Priority::Medium,
@@ -19,7 +19,15 @@ fn world() -> World {
         latches: false,
         advice: Advice::default(),
     });
+    running(plan)
+}
+
+/// What the level is while the pump runs, mm.
+const RUNNING: f64 = 5.0;
+
+fn running(plan: crate::control::TankPlan) -> World {
     let mut world = World::with(plan, Remembered::Nothing);
+    world.reads[LEVEL] = Some(RUNNING);
     world.advance(minutes(15));
     world
 }
@@ -28,14 +36,14 @@ fn world() -> World {
 fn feed(world: &mut World, rise: f64) -> Option<DrainBackStatus> {
     world.hold("feeding");
     world.advance(seconds(4));
-    world.reads[LEVEL] = Some(rise);
+    world.reads[LEVEL] = Some(RUNNING + rise);
     world.advance(minutes(5));
     let status = world.tank.status(world.now);
     let said = status.holds.iter().find(|hold| &*hold.hold == "feeding").unwrap().pauses.join("\n");
     assert!(said.contains(&format!("drain-back {rise:.0} mm")), "{said}");
     world.ask(Request::Release { procedure: None });
     world.advance(seconds(20));
-    world.reads[LEVEL] = Some(0.0);
+    world.reads[LEVEL] = Some(RUNNING);
     world.advance(minutes(12));
     status.drain_back
 }
@@ -79,4 +87,52 @@ fn a_pump_that_had_not_run_for_ten_minutes_teaches_nothing() {
     world.advance(minutes(5));
     let stops = world.tank.status(world.now).drain_back.unwrap().stops;
     assert_eq!(stops, 1, "one stop was over before its two minutes, and one came after five minutes of running");
+}
+
+#[test]
+fn a_rise_within_a_probe_s_noise_has_not_grown() {
+    let mut world = world();
+    feed(&mut world, 10.0);
+    // A quarter more, and less than 3 mm.
+    assert_eq!(feed(&mut world, 12.5).unwrap().grown, None);
+    let grown = feed(&mut world, 15.0).unwrap().grown;
+    assert!(grown.is_some_and(|why| why.contains("15 mm ran back, and 11 mm are usual")));
+}
+
+#[test]
+fn a_pump_whose_plug_reports_nothing_is_off_when_it_is_told_so() {
+    let mut plan = world().tank.plan().clone();
+    plan.outputs[RETURN].plug.report = crate::control::plan::Fitted::NotFitted;
+    let mut world = World::with(plan, Remembered::Nothing);
+    world.faults[RETURN] = PlugFault::Mute;
+    world.reads[LEVEL] = Some(RUNNING);
+    world.advance(minutes(15));
+    world.hold("feeding");
+    world.advance(seconds(4));
+    world.reads[LEVEL] = Some(RUNNING + 85.0);
+    world.advance(minutes(5));
+    assert_eq!(world.tank.status(world.now).drain_back.unwrap().newest_mm.round(), 85.0);
+}
+
+#[test]
+fn a_stop_is_measured_though_a_reload_comes_in_between_and_another_pump_begins_anew() {
+    let settling = || {
+        let mut world = world();
+        world.hold("feeding");
+        world.advance(seconds(4));
+        world.reads[LEVEL] = Some(RUNNING + 85.0);
+        world.advance(minutes(1));
+        world
+    };
+    let stops = |mut world: World, plan: crate::control::TankPlan| {
+        world.take(world.tank.clone().replan(plan, world.now));
+        world.advance(minutes(4));
+        world.tank.status(world.now).drain_back.map_or(0, |status| status.stops)
+    };
+    let (same, other) = (settling(), settling());
+    let plan = same.tank.plan().clone();
+    let mut changed = plan.clone();
+    changed.drain_back.as_mut().unwrap().pump = crate::control::ids::OutputId::new(POWERHEAD);
+    assert_eq!(stops(same, plan), 1);
+    assert_eq!(stops(other, changed), 0);
 }

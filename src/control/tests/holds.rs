@@ -220,6 +220,39 @@ fn new_water_that_changes_too_much_waits_for_a_word() {
 }
 
 #[test]
+fn new_water_is_judged_by_what_is_known_of_it() {
+    let mut world = World::settled();
+    world.hold("water-change");
+    let mut told = |litres: f64, salinity: Option<f64>, temperature: Option<f64>| {
+        let id = world.ask(Request::NewWater { litres: Some(litres), salinity, temperature, confirm: false });
+        let answer = &world.answers[&id];
+        (answer.outcome, answer.summary.clone())
+    };
+    // More than the tank holds, or none.
+    for litres in [0.0, -3.0, 87.1] {
+        let (outcome, summary) = told(litres, None, Some(25.0));
+        assert_eq!(outcome, Outcome::Refused, "{summary}");
+        assert!(summary.contains("cannot be changed in a tank of 87.0 L"), "{summary}");
+    }
+    // This tank has no salinity probe, so that nothing is known of its change.
+    let (outcome, summary) = told(87.0, None, Some(25.05));
+    assert_eq!(outcome, Outcome::Done, "{summary}");
+    assert!(summary.contains("what is known of it is fine; measure the rest"), "{summary}");
+    let (_, summary) = told(9.0, None, None);
+    assert!(summary.contains("what it changes cannot be told"), "{summary}");
+    // 30 of 87 L that are 2 K colder change it by 0.7 K, 5 K by 1.7 K and 9 K by 3.1 K.
+    let (_, summary) = told(30.0, None, Some(23.05));
+    assert!(summary.contains("bearable") || summary.contains("fine"), "{summary}");
+    let (outcome, summary) = told(30.0, None, Some(16.05));
+    assert_eq!(outcome, Outcome::Refused);
+    assert!(summary.contains("too much at once for most animals: the release waits"), "{summary}");
+    let holds = world.tank.status(world.now).holds;
+    let hold = holds.iter().find(|hold| &*hold.hold == "water-change").unwrap();
+    let says = serde_json::to_string(hold).unwrap();
+    assert!(says.contains("30.0 L: temperature -3.1 K; too much at once"), "{says}");
+}
+
+#[test]
 fn a_feeding_that_cannot_be_released_gives_the_powerheads_back_at_its_end() {
     let world = overdue_feeding();
     let hold = world.tank.status(world.now).holds[2].clone();

@@ -19,6 +19,7 @@ mod limits;
 mod plugs;
 mod power;
 mod prove;
+mod prove_faults;
 mod reload;
 mod repeats;
 mod restarts;

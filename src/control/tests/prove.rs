@@ -9,17 +9,17 @@ use crate::control::prove::{Check, OneProof, ProofState, SessionStatus};
 use crate::control::{Event, Request};
 use crate::time::Span;
 
-pub fn say(world: &mut World, act: ProveAct, what: Option<&str>, code: Option<u32>) -> Outcome {
+pub(super) fn say(world: &mut World, act: ProveAct, what: Option<&str>, code: Option<u32>) -> Outcome {
     let what = what.map(str::to_owned);
     let id = world.ask(Request::Prove { act, what, code, signed: Some("Ana".to_owned()) });
     world.answers[&id].outcome
 }
 
-fn session(world: &World) -> Option<SessionStatus> {
+pub(super) fn session(world: &World) -> Option<SessionStatus> {
     world.tank.status(world.now).proofs.session
 }
 
-fn proof(world: &World, of: &str, check: Check) -> OneProof {
+pub(super) fn proof(world: &World, of: &str, check: Check) -> OneProof {
     let proofs = world.tank.status(world.now).proofs.proofs;
     proofs.into_iter().find(|one| one.of == of && one.check == check).unwrap_or_else(|| panic!("no {of} {check:?}"))
 }
@@ -30,7 +30,7 @@ const PROBES: [&str; 5] = ["display-temp", "sump-temp", "sump-level", "float-hig
 const OUTPUTS: [&str; 6] = ["heater", "chiller", "return-pump", "powerhead", "top-off", "fan"];
 
 /// A lagoon with meters, ready for any start.
-fn ready_lagoon() -> World {
+pub(super) fn ready_lagoon() -> World {
     let mut world = World::new();
     world.meters = vec![Meter::Follows(100.0); 6];
     // Neither heating nor cooling is wished.
@@ -41,7 +41,7 @@ fn ready_lagoon() -> World {
 
 /// What a keeper can do wrongly, or what can be wrong with what they touch.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Wrong {
+pub(super) enum Wrong {
     Nothing,
     /// Another probe answers.
     Swapped(usize, usize),
@@ -50,7 +50,7 @@ enum Wrong {
 }
 
 /// Does what the step at hand says, once; lets a second pass.
-fn act(world: &mut World, wrong: Wrong) {
+pub(super) fn act(world: &mut World, wrong: Wrong) {
     let Some(session) = session(world) else { return };
     let at = |names: &[&str]| names.iter().position(|name| *name == session.of);
     match (session.stage, session.check) {
@@ -125,7 +125,7 @@ fn code_by(world: &World, channel: &str) -> u32 {
 }
 
 /// Goes through a whole session.
-fn go_through(world: &mut World, wrong: Wrong) {
+pub(super) fn go_through(world: &mut World, wrong: Wrong) {
     for _ in 0..6000 {
         if session(world).is_none() {
             world.reads = AT_REST.map(Some).to_vec();
@@ -136,7 +136,7 @@ fn go_through(world: &mut World, wrong: Wrong) {
     panic!("it never ends: {:#?}", session(world));
 }
 
-fn prove(world: &mut World, what: &str, wrong: Wrong) {
+pub(super) fn prove(world: &mut World, what: &str, wrong: Wrong) {
     assert_eq!(say(world, ProveAct::Begin, Some(what), None), Outcome::Done, "{what}");
     go_through(world, wrong);
 }

@@ -169,6 +169,28 @@ fn a_release_without_a_word_is_judged_by_what_is_usual() {
     let release = world.ask(Request::Release { procedure: None });
     assert_eq!(world.answers[&release].outcome, Outcome::Refused, "{:?}", world.answers[&release]);
     assert!(world.answers[&release].summary.starts_with("45.0 L of new water"));
+    // What was told stands, whatever is usual.
+    let mut world = with_bin(Some(45.0));
+    world.hold("water-change");
+    world.advance(minutes(5));
+    world.ask(Request::NewWater { litres: Some(2.0), salinity: None, temperature: None, confirm: false });
+    let release = world.ask(Request::Release { procedure: None });
+    assert_eq!(world.answers[&release].outcome, Outcome::Done, "{:?}", world.answers[&release]);
+    // A bin that nothing measures is nobody's guess; one of two probes is enough to judge by.
+    for (salinity, temperature, expected) in
+        [(None, None, Outcome::Done), (Some(33.0), None, Outcome::Refused), (None, Some(15.0), Outcome::Refused)]
+    {
+        let mut world = with_bin(Some(45.0));
+        (world.reads[BIN_SALINITY], world.reads[BIN_TEMP]) = (None, None);
+        world.advance(minutes(5));
+        (world.reads[BIN_SALINITY], world.reads[BIN_TEMP]) = (salinity, temperature);
+        world.advance(minutes(2));
+        world.hold("water-change");
+        world.advance(minutes(5));
+        let release = world.ask(Request::Release { procedure: None });
+        let answer = &world.answers[&release];
+        assert_eq!(answer.outcome, expected, "{salinity:?} {temperature:?}: {answer:?}");
+    }
     // A feeding changes no water, whatever stands in the bin.
     let mut world = with_bin(Some(45.0));
     world.hold("feeding");
