@@ -378,3 +378,18 @@ fn words(line: &str) -> Vec<String> {
     words.extend((!word.is_empty()).then_some(word));
     words
 }
+
+#[test]
+fn an_unknown_command_is_answered_with_those_that_there_are() {
+    let calculations = seen(&["calc", "quux"]);
+    for part in ["unrecognized subcommand 'quux'", "tip: there are salinity, gravity, conductivity, match", "[exit 2]"]
+    {
+        assert!(calculations.contains(part), "`{part}` is not in: {calculations}");
+    }
+    let commands = seen(&["quux"]);
+    assert!(commands.contains("there are run, status, explain, hold"), "{commands}");
+    assert!(!commands.contains("generate"), "what makes the package is nobody's command: {commands}");
+    // One that is near is named alone.
+    let near = seen(&["calc", "salinty"]);
+    assert!(near.contains("'salinity'") && !near.contains("there are"), "{near}");
+}

@@ -32,7 +32,8 @@ mod steadiness;
 
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
+use clap::error::{ContextKind, ContextValue, ErrorKind};
+use clap::{CommandFactory, Parser, Subcommand};
 
 /// Keeps a small marine aquarium inside its limits over the home's MQTT broker.
 #[derive(Debug, Parser)]
@@ -111,7 +112,7 @@ pub fn main() -> ExitCode {
         let Daemon::Run(run) = Daemon::parse();
         return run.run();
     }
-    let cli = Cli::parse();
+    let cli = Cli::try_parse().unwrap_or_else(|error| with_what_there_is(error).exit());
     match cli.command {
         Command::Run(run) => run.run(),
         Command::Status(status) => status.run(),
@@ -150,4 +151,20 @@ pub fn main() -> ExitCode {
         Command::Demo(demo) => demo.run(),
         Command::Generate(generate) => generate.run(),
     }
+}
+
+/// An unknown command is answered with those that there are, where none is so near that it is named already.
+fn with_what_there_is(mut error: clap::Error) -> clap::Error {
+    if error.kind() == ErrorKind::InvalidSubcommand && error.get(ContextKind::SuggestedSubcommand).is_none() {
+        let mut at = Cli::command();
+        for word in std::env::args().skip(1) {
+            let Some(next) = at.find_subcommand(&word) else { break };
+            at = next.clone();
+        }
+        let names: Vec<&str> =
+            at.get_subcommands().filter(|one| !one.is_hide_set()).map(clap::Command::get_name).collect();
+        let known = format!("there are {}", names.join(", "));
+        error.insert(ContextKind::Suggested, ContextValue::StyledStrs(vec![known.into()]));
+    }
+    error
 }

@@ -220,7 +220,7 @@ impl Tank {
         }
         let others = (0..self.dosers.len()).filter(|other| *other != index);
         let now = self.now.steady;
-        if let Some(until) = others.filter_map(|other| self.dosers[other].others_wait_until(now)).max() {
+        if let Some(until) = others.filter_map(|other| self.dosers[other].others_wait_until(plan.apart, now)).max() {
             // Nobody holds a hose for so long.
             reasons.push(format!("doses keep {} from each other: ask again in {}", plan.apart, until.since(now)));
         }
@@ -241,7 +241,7 @@ impl Tank {
                 reasons.push(format!("its start needs {}: {}", need.name, self.evidence(need.condition)));
             }
         }
-        let spent = live.ledger.litres(crate::control::top_off::Window::Day, self.now.steady) * 1000.0;
+        let spent = live.spent(crate::control::top_off::Window::Day, self.now.steady);
         if spent + 1.1 * live.book.rate > plan.most_per_day {
             reasons.push(format!(
                 "{spent:.1} mL are given in the last 24 h, and a minute more would be past the day's limit"

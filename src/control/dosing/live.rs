@@ -34,7 +34,7 @@ impl Tank {
             partner_behind: plan.partner.map_or(0.0, |partner| behind(partner.index()) - behind(index)),
             told: plug.told,
             proven: plug.told == Some(Switch::On) && plug.proof == ProofStatus::Proven,
-            others_until: others.filter_map(|other| self.dosers[other].others_wait_until(now.steady)).max(),
+            others_until: others.filter_map(|other| self.dosers[other].others_wait_until(plan.apart, now.steady)).max(),
         }
     }
 
@@ -173,7 +173,7 @@ impl Tank {
                     Window::Day => ("24 h", live.most_per_day(plan, false)),
                     Window::Hour => ("hour", plan.most_per_hour),
                 };
-                let spent = live.ledger.litres(window, self.now.steady) * 1000.0;
+                let spent = live.spent(window, self.now.steady);
                 format!("its limit: {spent:.2} mL of {most:.2} mL are given in the last {word}")
             }
         }
@@ -221,7 +221,7 @@ impl Tank {
         let (plan, live) = (&self.plan.dosing[index], &self.dosers[index]);
         let (book, output) = (&live.book, &self.plan.outputs[plan.output.index()]);
         let most = live.most_per_day(plan, false);
-        let spent = live.ledger.litres(Window::Day, now.steady) * 1000.0;
+        let spent = live.spent(Window::Day, now.steady);
         super::DosingStatus {
             output: output.name.clone(),
             adds: plan.adds.word(),

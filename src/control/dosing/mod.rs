@@ -341,9 +341,9 @@ impl Doser {
         self.phase != Phase::Idle
     }
 
-    /// Until when other doses wait: while it may run, and for so long after it.
-    pub(super) fn others_wait_until(&self, now: Steady) -> Option<Steady> {
-        if self.run.is_some() { Some(now.after(Span::from_minutes(15))) } else { self.rested_at.filter(|at| *at > now) }
+    /// Until when other doses wait, which keep apart from it: while it may run, and for so long after it.
+    pub(super) fn others_wait_until(&self, apart: Span, now: Steady) -> Option<Steady> {
+        if self.run.is_some() { Some(now.after(apart)) } else { self.rested_at.filter(|at| *at > now) }
     }
 
     /// After the decisions of a step: records a dose that begins, and pays for one that ended.
@@ -383,6 +383,16 @@ impl Doser {
         }
         self.rested_at.filter(|at| *at > now).into_iter().for_each(|at| deadlines.ask(at, DeadlineKind::Dosing));
         saved
+    }
+
+    /// mL in a window, with what a run that goes on may give.
+    pub(super) fn spent(&self, window: Window, now: Steady) -> f64 {
+        let goes_on = self.run.map_or(0.0, |run| self.may_have_given(run, now));
+        self.ledger.litres(window, now) * 1000.0 + goes_on
+    }
+
+    fn may_have_given(&self, run: Run, now: Steady) -> f64 {
+        run.reserved.max(now.since(run.began).seconds() / 60.0 * self.book.rate)
     }
 
     fn begin(&mut self, offer: Offer, now: Steady) {
@@ -479,9 +489,7 @@ impl Doser {
         DosingRecord {
             book: self.book.clone(),
             spent: self.ledger.record(now),
-            reserved: self
-                .run
-                .map(|run| (run.reserved.max(now.since(run.began).seconds() / 60.0 * self.book.rate), run.cylinder)),
+            reserved: self.run.map(|run| (self.may_have_given(run, now), run.cylinder)),
             stepped: self.stepped_at.map(|at| now.since(at)),
         }
     }

@@ -13,11 +13,11 @@ use crate::control::{Effect, Outcome, Remembered};
 use crate::time::{Span, Steady, Wall};
 use crate::units::Power;
 
-const ALKALINITY: usize = 6;
-const CALCIUM: usize = 7;
+pub(super) const ALKALINITY: usize = 6;
+pub(super) const CALCIUM: usize = 7;
 pub(super) const PUMPS: [usize; 2] = [ALKALINITY, CALCIUM];
 /// mL a minute: 20 mL a day in 24 slots are ten seconds each.
-const RATE: f64 = 5.0;
+pub(super) const RATE: f64 = 5.0;
 const PLAN: f64 = 20.0;
 const K: f64 = 2.803_85 / 87.0;
 
@@ -74,14 +74,14 @@ pub(super) fn lagoon() -> TankPlan {
 }
 
 /// A lagoon that has doses behind it: 10:00 UTC and a quarter of an hour, 11:15 in Lisbon.
-fn world() -> World {
+pub(super) fn world() -> World {
     let mut world = World::with(lagoon(), Remembered::Nothing);
     world.advance(minutes(16));
     world
 }
 
 /// When a pump was told on.
-fn doses(world: &World, pump: usize) -> usize {
+pub(super) fn doses(world: &World, pump: usize) -> usize {
     world.commands.iter().filter(|(_, index, to)| *index == pump && *to == Switch::On).count()
 }
 
@@ -101,7 +101,7 @@ fn given(world: &World, pump: usize) -> f64 {
     seconds / 60.0 * RATE
 }
 
-fn ask(world: &mut World, pump: &str, what: DoseAsk) -> crate::control::Answer {
+pub(super) fn ask(world: &mut World, pump: &str, what: DoseAsk) -> crate::control::Answer {
     let id = world.ask(Request::Dose { pump: pump.to_owned(), what });
     world.answers[&id].clone()
 }

@@ -496,3 +496,91 @@ fn a_latch_of_a_lifted_float_is_reset_after_a_kill_unless_water_lifted_another()
     world.advance(minutes(2));
     assert_eq!(state(&world), "latched");
 }
+
+/// A float is lifted and let go in its proof test, while something else goes on; what is left of its latch.
+fn latch_after(plan: TankPlan, real: impl Fn(&mut World)) -> &'static str {
+    let mut world = ready_with(plan);
+    begin(&mut world, "float-high wet-and-dry");
+    world.reads[FLOAT] = Some(1.0);
+    world.advance(seconds(20));
+    real(&mut world);
+    world.advance(minutes(2));
+    let state = |world: &World| world.tank.status(world.now).interlocks[1].state;
+    assert_eq!(state(&world), "latched");
+    world.reads = [25.0, 25.1, 0.0, 0.0, 0.0].map(Some).to_vec();
+    world.advance(minutes(3));
+    state(&world)
+}
+
+#[test]
+fn a_latch_that_water_would_have_made_too_is_not_reset_by_the_test() {
+    let dry = |_: &mut World| {};
+    let leak = |world: &mut World| world.reads[LEAK] = Some(1.0);
+    let low = |world: &mut World| world.reads[LEVEL] = Some(-60.0);
+    let contact = |plan: &mut TankPlan, signal: usize| {
+        plan.add(Condition::Contact { signal: SignalId::new(signal), wet: true, doubtful: Doubtful::Counts })
+    };
+    // Two floats of one signal.
+    let mut two = plan();
+    two.signals[2].probes.push(crate::control::ids::ProbeId::new(LEAK));
+    assert_eq!(latch_after(two.clone(), dry), "armed");
+    assert_eq!(latch_after(two, leak), "latched");
+    // Either of two signals, or a level.
+    let mut either = plan();
+    let parts = vec![contact(&mut either, 2), contact(&mut either, 3)];
+    either.interlocks[1].cause = either.add(Condition::Any(parts));
+    assert_eq!(latch_after(either.clone(), dry), "armed");
+    assert_eq!(latch_after(either, leak), "latched");
+    let mut with_level = plan();
+    let below = compare(1, Estimate::Voted, Side::Below, -50.0, Doubtful::Counts);
+    let parts = vec![contact(&mut with_level, 2), with_level.add(below)];
+    with_level.interlocks[1].cause = with_level.add(Condition::Any(parts));
+    assert_eq!(latch_after(with_level.clone(), dry), "armed");
+    assert_eq!(latch_after(with_level, low), "latched");
+    // Both of two: without the float there is no cause, whatever the other one says.
+    let mut both = plan();
+    let above = compare(1, Estimate::Voted, Side::Above, -30.0, Doubtful::Counts);
+    let parts = vec![contact(&mut both, 2), both.add(above)];
+    both.interlocks[1].cause = both.add(Condition::All(parts));
+    assert_eq!(latch_after(both, dry), "armed");
+}
+
+#[test]
+fn a_cut_off_that_another_thermometer_trips_too_is_not_reset_by_the_test() {
+    let latch = |hot: f64| {
+        let mut plan = plan();
+        plan.interlocks[0].latch = Latch::Always;
+        let mut world = ready_with(plan);
+        begin(&mut world, "heater-cutoff cuts-off");
+        world.advance(seconds(30));
+        world.reads[SUMP] = Some(27.0);
+        world.advance(minutes(1));
+        world.reads[DISPLAY] = Some(hot);
+        world.advance(minutes(2));
+        (world.reads[SUMP], world.reads[DISPLAY]) = (Some(25.1), Some(25.0));
+        world.advance(minutes(5));
+        world.tank.status(world.now).interlocks[0].state
+    };
+    assert_eq!(latch(25.0), "armed", "the test's own");
+    assert_eq!(latch(26.4), "latched", "the water was hot");
+}
+
+#[test]
+fn a_level_probe_stays_in_hand_until_it_is_back_or_the_step_s_time_is_over() {
+    let quality = |world: &World| world.tank.status(world.now).probes[LEVEL].quality;
+    for (back, minutes_until_good) in [(true, 4), (false, 14)] {
+        let mut world = ready_lagoon();
+        begin(&mut world, "sump-level moves");
+        world.reads[LEVEL] = Some(-40.0);
+        world.advance(minutes(1));
+        say(&mut world, ProveAct::Stop, None, None);
+        world.advance(minutes(1));
+        assert!(!quality(&world).is_good(), "it is still in a hand");
+        // Nearly back is back: half of the way that it has to go.
+        world.reads[LEVEL] = Some(if back { -7.0 } else { -9.0 });
+        world.advance(minutes(4));
+        assert_eq!(quality(&world).is_good(), back, "{:?}", quality(&world));
+        world.advance(minutes(minutes_until_good - 4));
+        assert!(quality(&world).is_good(), "{:?}", quality(&world));
+    }
+}

@@ -12,8 +12,8 @@ use serde_json::{Map, Value};
 
 use crate::wire::ask;
 
-use super::Shared;
 use super::problem::{Kind, Problem};
+use super::{Shared, each};
 
 /// What a calculation came to.
 pub enum Calculated {
@@ -38,7 +38,7 @@ pub struct Calculations {
 
 impl Calculations {
     pub(super) fn all(&self) -> impl Iterator<Item = &Value> {
-        self.known["calculations"].as_array().into_iter().flatten()
+        each(&self.known["calculations"])
     }
 
     pub(super) fn names(&self) -> impl Iterator<Item = &str> {

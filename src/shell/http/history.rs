@@ -19,7 +19,7 @@ use crate::water::stats::days::Day;
 use crate::wire::ask;
 
 use super::api::problem;
-use super::{Shared, care};
+use super::{Shared, care, each};
 
 const MOST_POINTS: u32 = 5000;
 const USUAL_POINTS: u32 = 500;
@@ -126,7 +126,7 @@ async fn water_changes(shared: &Shared, tank: &str) -> Vec<Mark> {
             text: line["says"].as_str()?.to_owned(),
         })
     };
-    log["entries"].as_array().into_iter().flatten().filter_map(mark).collect()
+    each(&log["entries"]).filter_map(mark).collect()
 }
 
 /// The buckets of a signal as they are kept.

@@ -223,3 +223,8 @@ impl Shared {
         tokio::time::timeout(within, asked).await.ok().flatten()
     }
 }
+
+/// The entries of a list of JSON; what is no list has none.
+fn each(list: &serde_json::Value) -> impl Iterator<Item = &serde_json::Value> {
+    list.as_array().into_iter().flatten()
+}

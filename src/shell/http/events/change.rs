@@ -6,6 +6,8 @@
 
 use serde_json::{Map, Value, json};
 
+use super::super::each;
+
 /// What only grows older.
 const AGES: [&str; 14] = [
     "age",
@@ -94,24 +96,23 @@ fn entries<'a>(
     name: &str,
     told: &[&str],
 ) -> Vec<(Option<&'a Value>, Value)> {
-    let before: Vec<&Value> = old[section].as_array().into_iter().flatten().collect();
-    let now = new[section].as_array().into_iter().flatten();
-    now.filter_map(|entry| {
-        let was = before.iter().find(|was| was[name] == entry[name]).copied();
-        let same = was.is_some_and(|was| told.iter().all(|field| was[*field] == entry[*field]));
-        (!same).then(|| (was, entry.clone()))
-    })
-    .collect()
+    let before: Vec<&Value> = each(&old[section]).collect();
+    each(&new[section])
+        .filter_map(|entry| {
+            let was = before.iter().find(|was| was[name] == entry[name]).copied();
+            let same = was.is_some_and(|was| told.iter().all(|field| was[*field] == entry[*field]));
+            (!same).then(|| (was, entry.clone()))
+        })
+        .collect()
 }
 
 /// What a list of tanks shows of one.
 pub(super) fn summary(status: &Value) -> Value {
     let active = |section: &str, name: &str| -> Vec<Value> {
-        let entries = status[section].as_array().into_iter().flatten();
-        entries.filter(|entry| entry["active"] == true).map(|entry| entry[name].clone()).collect()
+        each(&status[section]).filter(|entry| entry["active"] == true).map(|entry| entry[name].clone()).collect()
     };
-    let urgent = status["alarms"].as_array().into_iter().flatten();
-    let urgent = urgent.filter(|alarm| alarm["active"] == true && alarm["priority"] == "urgent").count();
+    let urgent =
+        each(&status["alarms"]).filter(|alarm| alarm["active"] == true && alarm["priority"] == "urgent").count();
     json!({
         "tank": status["tank"],
         "title": status["title"],

@@ -10,10 +10,10 @@ use axum::http::StatusCode;
 use axum::response::Response;
 use serde_json::{Map, Value};
 
-use super::super::Shared;
 use super::super::access::Who;
 use super::super::calc::{Calculated, Calculations};
 use super::super::problem::{Kind, Problem};
+use super::super::{Shared, each};
 use super::html::{E, Frame, Name, plain, said};
 
 /// Lines of a field that may be given several times: one a line.
@@ -21,10 +21,6 @@ const MANY_ROWS: usize = 3;
 
 fn word<'a>(value: &'a Value, key: &str) -> &'a str {
     value[key].as_str().unwrap_or_default()
-}
-
-fn each(value: &Value) -> impl Iterator<Item = &Value> {
-    value.as_array().into_iter().flatten()
 }
 
 /// Which there are.

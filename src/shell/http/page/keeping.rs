@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 
 use serde_json::Value;
 
+use super::super::each;
 use super::Look;
 use super::html::{E, said};
 use super::parts::{note, plain_button};
@@ -12,10 +13,6 @@ use super::parts::{note, plain_button};
 pub(super) const LOG_DAYS: u32 = 30;
 /// And so many entries at most.
 const LOG_LINES: usize = 60;
-
-fn each(value: &Value) -> impl Iterator<Item = &Value> {
-    value.as_array().into_iter().flatten()
-}
 
 fn word(value: &Value) -> &str {
     value.as_str().unwrap_or_default()
