@@ -122,3 +122,38 @@ fn an_output_is_shown_with_the_time_that_it_ran() {
     assert!((after - before - 300.0).abs() < 2.0, "{before} {after}");
     assert!(status(&world).outputs[FAN].force.is_none());
 }
+
+#[test]
+fn the_trip_of_a_heater_that_lost_its_water_says_until_when_it_is_hot() {
+    let says = |heated: bool, off: usize, cause: fn(&mut TankPlan) -> crate::control::ids::ConditionId| {
+        let mut plan = plan();
+        let cause = cause(&mut plan);
+        let like = plan.interlocks[2].clone();
+        plan.interlocks.push(InterlockPlan { cause, effects: vec![(OutputId::new(off), Switch::Off)], ..like });
+        let trip = crate::control::ids::InterlockId::new(plan.interlocks.len() - 1);
+        plan.alarms.push(alarm("low-water-trip", Priority::Urgent, AlarmSource::Trip(trip), 0));
+        let mut world = World::with(plan, Remembered::Nothing);
+        if heated {
+            (world.reads[DISPLAY], world.reads[SUMP]) = (Some(24.6), Some(24.6));
+        }
+        world.advance(minutes(5));
+        assert_eq!(world.plugs[HEATER] == On, heated);
+        world.reads[LEVEL] = Some(-100.0);
+        world.advance(minutes(1));
+        let at = |status: TankStatus| status.alarms.into_iter().find(|one| &*one.alarm == "low-water-trip").unwrap();
+        let alarm = at(status(&world));
+        assert!(alarm.active, "{alarm:?}");
+        alarm.text
+    };
+    let low = |plan: &mut TankPlan| plan.add(compare(1, Estimate::Voted, Side::Below, -95.0, Doubtful::Counts));
+    // Eleven o'clock and five minutes in Lisbon, and a sheath that cools for ten minutes.
+    let hot = says(true, HEATER, low);
+    assert!(hot.contains("; heater is hot until 11:1") && hot.contains("let no cold water touch it before"), "{hot}");
+    assert!(!says(false, HEATER, low).contains("is hot until"), "it was cold");
+    assert!(!says(true, RETURN, low).contains("is hot until"), "it stays under water");
+    // A pump that stands is no water that is missing.
+    let still = says(true, HEATER, |plan| {
+        plan.add(Condition::Output { output: OutputId::new(RETURN), fact: OutputFact::ProvenOff })
+    });
+    assert!(!still.contains("is hot until"), "{still}");
+}
