@@ -406,14 +406,20 @@ fn simplest() -> TankPlan {
     plan
 }
 
-#[test]
-fn the_simplest_fit_makes_a_timed_run_that_the_low_float_must_answer() {
-    let mut world = World::with(simplest(), Remembered::Nothing);
+/// Its low float gets dry after a sound quarter of an hour, and the run has just begun.
+fn running_for_its_float(plan: TankPlan) -> World {
+    let mut world = World::with(plan, Remembered::Nothing);
     world.reads[LEAK] = Some(1.0);
     world.advance(minutes(15));
     world.commands.clear();
     world.reads[LEAK] = Some(0.0);
     world.advance_until_on(TOP_OFF);
+    world
+}
+
+#[test]
+fn the_simplest_fit_makes_a_timed_run_that_the_low_float_must_answer() {
+    let mut world = running_for_its_float(simplest());
     world.advance(seconds(30));
     assert_eq!(runs(&world).iter().map(|(_, ran)| *ran).collect::<Vec<_>>(), [seconds(18)]);
     world.reads[LEAK] = Some(1.0);
@@ -426,6 +432,24 @@ fn the_simplest_fit_makes_a_timed_run_that_the_low_float_must_answer() {
     assert_eq!(interlock(&world, "top-off-no-response"), "latched");
 }
 
+#[test]
+fn a_timed_run_ends_at_its_low_float_or_at_its_time_whichever_comes_first() {
+    let ran = |wet_after: Option<u64>| {
+        let mut plan = simplest();
+        // The longest that any run may last is not what ends this one.
+        plan.top_offs[0].longest = seconds(60);
+        let mut world = running_for_its_float(plan);
+        if let Some(after) = wet_after {
+            world.advance(seconds(after));
+            world.read(LEAK, 1.0);
+        }
+        world.advance(minutes(2));
+        runs(&world)[0].1
+    };
+    assert_eq!(ran(None), seconds(18));
+    assert!(ran(Some(6)) <= seconds(8), "{}", ran(Some(6)));
+}
+
 /// A feeding in the middle of a run, and a day's budget that has no room for another whole one: the low float would
 /// stay dry, and what needs water stay off, until a run of yesterday is a day old.
 #[test]
@@ -433,12 +457,7 @@ fn a_run_that_a_hold_cuts_short_leaves_only_its_rest_to_the_next_one() {
     let mut plan = simplest();
     let (run, lease) = (18.0, 30.0);
     plan.top_offs[0].per_day = Volume::from_litres((run + lease + 1.0) * LITRES_PER_SECOND).unwrap();
-    let mut world = World::with(plan, Remembered::Nothing);
-    world.reads[LEAK] = Some(1.0);
-    world.advance(minutes(15));
-    world.commands.clear();
-    world.reads[LEAK] = Some(0.0);
-    world.advance_until_on(TOP_OFF);
+    let mut world = running_for_its_float(plan);
     world.advance(seconds(9));
     world.hold("water-change");
     world.advance(minutes(5));

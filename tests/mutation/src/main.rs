@@ -3,9 +3,9 @@
 //! Run by `tests/mutants`, which makes the crate: `mutation CRATE SHARD PART...`. All mutants are built at once, each behind a
 //! question that an environment variable answers ([`switch`]), so that one build serves all. Each test runs once
 //! without a mutant and says which of them it reached; a mutant is then judged by just those tests, the shortest first
-//! and what killed most in its file before, until one fails. Reached by none, it survives without a run. With `MUTANTS_AGAIN=OUTPUT` only those are
-//! judged that this output of an earlier run on the same sources does not call killed: what survived, and what it did not
-//! come to.
+//! and what killed most in its file before, until one fails. Reached by none, it survives without a run. With
+//! `MUTANTS_AGAIN=OUTPUT` only those are judged that this output of an earlier run on the same sources does not call
+//! killed: what survived, and what it did not come to.
 //!
 //! Limits: nothing inside `const` items, `const fn` and macros is changed; what does not compile is left out.
 
