@@ -156,10 +156,11 @@ pub fn main() -> ExitCode {
 /// An unknown command is answered with those that there are, where none is so near that it is named already.
 fn with_what_there_is(mut error: clap::Error) -> clap::Error {
     if error.kind() == ErrorKind::InvalidSubcommand && error.get(ContextKind::SuggestedSubcommand).is_none() {
-        let mut at = Cli::command();
+        let all = Cli::command();
+        let mut at = &all;
         for word in std::env::args().skip(1) {
             let Some(next) = at.find_subcommand(&word) else { break };
-            at = next.clone();
+            at = next;
         }
         let names: Vec<&str> =
             at.get_subcommands().filter(|one| !one.is_hide_set()).map(clap::Command::get_name).collect();

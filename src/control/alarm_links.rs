@@ -257,9 +257,9 @@ fn same_thing(one: &About, other: &About) -> bool {
     };
     // A limit above has nothing to do with one below.
     let agrees = |(signal, _): &(SignalId, Side)| {
-        let of = |about: &About| about.limits.iter().filter(|(of, _)| of == signal).map(|(_, side)| *side).collect();
-        let (sides, its): (Vec<Side>, Vec<Side>) = (of(one), of(other));
-        its.is_empty() || sides.iter().any(|side| its.contains(side))
+        let has = |about: &About, side: Side| about.limits.contains(&(*signal, side));
+        let sides = [Side::Below, Side::Above];
+        !sides.iter().any(|side| has(other, *side)) || sides.iter().any(|side| has(one, *side) && has(other, *side))
     };
     one.limits.iter().all(agrees) && (within(one, other) || within(other, one))
 }

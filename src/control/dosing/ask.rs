@@ -218,11 +218,13 @@ impl Tank {
         if self.dosers.iter().any(Doser::is_running) || live.cylinder_asked {
             reasons.push("a dosing pump runs now; ask again in a minute".to_owned());
         }
-        let others = (0..self.dosers.len()).filter(|other| *other != index);
-        let now = self.now.steady;
-        if let Some(until) = others.filter_map(|other| self.dosers[other].others_wait_until(plan.apart, now)).max() {
+        if let Some(until) = self.others_until(index) {
             // Nobody holds a hose for so long.
-            reasons.push(format!("doses keep {} from each other: ask again in {}", plan.apart, until.since(now)));
+            reasons.push(format!(
+                "doses keep {} from each other: ask again in {}",
+                plan.apart,
+                until.since(self.now.steady)
+            ));
         }
         if !self.connected {
             reasons.push("the broker is not connected".to_owned());

@@ -22,7 +22,6 @@ impl Tank {
         let (plan, now) = (&self.plan.dosing[index], self.now);
         let behind = |of: usize| self.dosers[of].book.behind;
         let plug = &self.plugs[plan.output.index()];
-        let others = (0..self.dosers.len()).filter(|other| *other != index);
         Look {
             now,
             slot: slots::current(plan, self.plan.zone, now.wall),
@@ -34,8 +33,15 @@ impl Tank {
             partner_behind: plan.partner.map_or(0.0, |partner| behind(partner.index()) - behind(index)),
             told: plug.told,
             proven: plug.told == Some(Switch::On) && plug.proof == ProofStatus::Proven,
-            others_until: others.filter_map(|other| self.dosers[other].others_wait_until(plan.apart, now.steady)).max(),
+            others_until: self.others_until(index),
         }
+    }
+
+    /// Until when the doses of the others keep this pump waiting.
+    pub(super) fn others_until(&self, index: usize) -> Option<Steady> {
+        let others = (0..self.dosers.len()).filter(|other| *other != index);
+        let (apart, now) = (self.plan.dosing[index].apart, self.now.steady);
+        others.filter_map(|other| self.dosers[other].others_wait_until(apart, now)).max()
     }
 
     /// Before the decisions: what is due, and why it waits.
@@ -197,7 +203,7 @@ impl Tank {
         let per_day = live.book.per_day();
         match (live.phase, live.offer) {
             (Phase::Running { span, slot: Some(slot), .. }, _) => {
-                format!("gives the dose of {slot}: {:.2} mL, {span}, of {per_day:.1} mL a day", ml(live, span))
+                format!("gives the dose of {slot}: {:.2} mL, {span}, of {per_day:.1} mL a day", live.ml(span))
             }
             (Phase::Running { span, slot: None, .. }, _) => format!("runs {span} into a cylinder"),
             (Phase::Idle, Some(offer)) => match offer.slot {
@@ -277,8 +283,4 @@ impl Doser {
             DosingFact::Unproven => format!("its plug did not prove the last {} doses", book.unproven),
         }
     }
-}
-
-fn ml(live: &Doser, span: Span) -> f64 {
-    span.seconds() / 60.0 * live.book.rate
 }

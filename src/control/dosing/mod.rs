@@ -323,9 +323,14 @@ impl Doser {
         if cylinder { plan.most_per_day } else { plan.most_per_day.min(DAY_PART * self.book.per_day()) }
     }
 
+    /// What it gives in so long, mL.
+    pub(super) fn ml(&self, span: Span) -> f64 {
+        span.seconds() / 60.0 * self.book.rate
+    }
+
     /// What a dose may give at most, were nobody to stop it.
     fn reservation(&self, offer: Offer) -> f64 {
-        countdown(offer.span).seconds() / 60.0 * self.book.rate
+        self.ml(countdown(offer.span))
     }
 
     /// What the plug is to be told, if it is told on now.
@@ -392,7 +397,7 @@ impl Doser {
     }
 
     fn may_have_given(&self, run: Run, now: Steady) -> f64 {
-        run.reserved.max(now.since(run.began).seconds() / 60.0 * self.book.rate)
+        run.reserved.max(self.ml(now.since(run.began)))
     }
 
     fn begin(&mut self, offer: Offer, now: Steady) {
@@ -410,8 +415,7 @@ impl Doser {
 
     fn end(&mut self, ran: Span, span: Span, dose: bool, proven: bool) {
         self.phase = Phase::Idle;
-        let ml = |span: Span| span.seconds() / 60.0 * self.book.rate;
-        let (given, short) = (ml(ran.min(span)), ml(span.minus(ran)));
+        let (given, short) = (self.ml(ran.min(span)), self.ml(span.minus(ran)));
         // A step late is no cut.
         let cut = short > 0.02 * (given + short);
         self.book.pumped(given);
@@ -429,7 +433,7 @@ impl Doser {
     }
 
     fn pay(&mut self, run: Run, end: Steady, now: Steady) {
-        let litres = end.since(run.began).seconds() / 60.0 * self.book.rate / 1000.0;
+        let litres = self.ml(end.since(run.began)) / 1000.0;
         self.run = None;
         if run.cylinder {
             // Its own entry, so that a measure can give it back.

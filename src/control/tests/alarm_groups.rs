@@ -5,7 +5,6 @@ use super::lagoon::*;
 use crate::control::Remembered;
 use crate::control::effect::NoticeKind;
 use crate::control::event::{Event, Request};
-use crate::control::ids::SignalId;
 use crate::control::plan::*;
 use crate::control::status::Nuisance;
 use crate::units::Quantity;
@@ -182,12 +181,7 @@ fn a_trip_whose_cause_cannot_be_seen_is_explained_by_the_broker_alone() {
 
 #[test]
 fn two_returns_in_a_minute_are_no_chatter_and_three_are() {
-    let mut plan = grouped();
-    let wet = plan.add(Condition::Contact { signal: SignalId::new(3), wet: true, doubtful: Doubtful::Counts });
-    let splash = alarm("splash", Priority::Medium, AlarmSource::Condition(wet), 0);
-    plan.alarms.push(AlarmPlan { off_delay: crate::time::Span::ZERO, ..splash });
-    let mut world = World::with(plan, Remembered::Nothing);
-    world.advance(minutes(5));
+    let mut world = splashed();
     for (returns, chatters) in [(1, false), (2, false), (3, true)] {
         for wet in [1.0, 0.0] {
             world.read(LEAK, wet);
@@ -236,8 +230,7 @@ fn what_is_out_of_service_and_made_urgent_comes_back_and_says_so() {
     assert_eq!(told(&world, "sump-temp-lost"), 0);
     let mut plan = grouped();
     priority(&mut plan, "sump-temp-lost", Priority::Urgent, 0);
-    let tank = world.tank.clone().replan(plan, world.now);
-    world.take(tank);
+    world.reload(plan);
     world.advance(seconds(10));
     assert_eq!(told(&world, "sump-temp-lost"), 1);
     assert_eq!(lines(&world, "sump-temp-lost"), ["removed", "returned", "raised"]);
@@ -301,8 +294,7 @@ fn a_reload_keeps_what_was_seen_told_and_set_aside() {
     world.ask(Request::Acknowledge { alarm: Some("sump-temp-lost".to_owned()) });
     world.ask(shelve("proof-failed", 1));
     let before = notices(&world, NoticeKind::Raised).len();
-    let tank = world.tank.clone().replan(grouped(), world.now);
-    world.take(tank);
+    world.reload(grouped());
     world.advance(minutes(4));
     assert_eq!(status(&world, "sump-temp-lost").state, "ACKED");
     assert_eq!(status(&world, "proof-failed").state, "SHLVD");

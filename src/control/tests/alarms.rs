@@ -140,8 +140,7 @@ fn a_shelved_alarm_is_quiet_until_its_original_time_whatever_happens_meanwhile()
     world.kill_and_restart();
     world.advance(minutes(30));
     let plan = world.tank.plan().clone();
-    let tank = world.tank.clone().replan(plan, world.now);
-    world.take(tank);
+    world.reload(plan);
     world.advance(minutes(30));
     let shown = status(&world, "sump-temp-lost");
     assert_eq!((shown.state, shown.active, shown.on), ("SHLVD", false, true));
@@ -367,14 +366,20 @@ fn a_daemon_that_has_just_started_has_not_heard_everything_yet() {
     assert_eq!(status(&world, "level-unheard").state, "UNACK");
 }
 
-#[test]
-fn an_alarm_that_flaps_chatters_and_eleven_alarms_are_a_flood() {
+/// A lagoon whose leak probe is told at once, and over at once.
+pub(super) fn splashed() -> World {
     let mut plan = grouped();
     let wet = plan.add(Condition::Contact { signal: SignalId::new(3), wet: true, doubtful: Doubtful::Counts });
     let splash = alarm("splash", Priority::Medium, AlarmSource::Condition(wet), 0);
     plan.alarms.push(AlarmPlan { off_delay: Span::ZERO, ..splash });
     let mut world = World::with(plan, Remembered::Nothing);
     world.advance(minutes(5));
+    world
+}
+
+#[test]
+fn an_alarm_that_flaps_chatters_and_eleven_alarms_are_a_flood() {
+    let mut world = splashed();
     for _ in 0..11 {
         world.reads[LEAK] = Some(1.0);
         world.advance(seconds(10));
@@ -400,8 +405,7 @@ fn a_reload_that_makes_an_alarm_urgent_brings_it_back_and_one_that_removes_a_hea
     plan.alarms.retain(|alarm| &*alarm.name != "sump-low");
     let silenced = plan.alarms.iter_mut().find(|alarm| &*alarm.name == "sump-temp-lost").unwrap();
     silenced.priority = Priority::Urgent;
-    let tank = world.tank.clone().replan(plan, world.now);
-    world.take(tank);
+    world.reload(plan);
     world.advance(seconds(10));
     assert_eq!(status(&world, "sump-temp-lost").state, "NORM");
     assert!(notices(&world, NoticeKind::Raised).contains(&"return-pump-dry-trip".to_owned()));
@@ -497,8 +501,7 @@ impl Watch {
             Act::Kill => world.kill_and_restart(),
             Act::Reload => {
                 let plan = world.tank.plan().clone();
-                let tank = world.tank.clone().replan(plan, world.now);
-                world.take(tank);
+                world.reload(plan);
                 world.step(Event::Woken);
             }
         }

@@ -182,7 +182,7 @@ fn a_plan_changes_once_in_two_days_and_a_correction_may_not_pass_what_a_day_may_
     let mut world = after(0, |_| {});
     let mut file = lagoon();
     (file.dosing[0].per_day, file.dosing[0].most_per_day) = (24.0, 23.0);
-    world.take(world.tank.clone().replan(file, world.now));
+    world.reload(file);
     let most = ask(&mut world, "alkalinity", DoseAsk::Approve);
     assert_eq!(most.outcome, Outcome::Refused, "{most:?}");
     assert!(most.details[0].contains("24.0 mL/d are past what a day may have, 23.0 mL"), "{most:?}");
@@ -284,17 +284,12 @@ fn doses_that_no_report_proves_are_told_where_there_should_be_one() {
 #[test]
 fn what_somebody_lets_a_pump_give_is_counted_out_of_its_container_and_over_a_kill() {
     let mut world = after(0, |_| {});
-    world.faults[ALKALINITY] = PlugFault::Ignores;
-    world.report(ALKALINITY, On);
-    world.advance(seconds(60));
+    world.somebody_lets_run(ALKALINITY, seconds(60));
     world.kill_and_restart();
     let spent = world.tank.status(world.now).dosing[0].ml_in_24_hours;
     assert!((4.9..7.0).contains(&spent), "a minute of 5 mL: {spent}");
     let mut world = after(0, |_| {});
-    world.faults[ALKALINITY] = PlugFault::Ignores;
-    world.report(ALKALINITY, On);
-    world.advance(seconds(60));
-    world.faults[ALKALINITY] = PlugFault::None;
+    world.somebody_lets_run(ALKALINITY, seconds(60));
     world.report(ALKALINITY, Off);
     world.advance(minutes(2));
     let dosing = world.tank.status(world.now).dosing[0].clone();

@@ -561,7 +561,7 @@ fn a_changed_line_of_the_file_is_a_proposal() {
     let mut world = world();
     let mut changed = lagoon();
     changed.dosing[0].per_day = 40.0;
-    world.take(world.tank.clone().replan(changed, world.now));
+    world.reload(changed);
     world.step(Event::Woken);
     let status = world.tank.status(world.now).dosing[0].clone();
     assert!((status.maintenance_ml_per_day - 20.0).abs() < 1e-9 && status.proposal.is_some(), "{status:?}");
@@ -579,7 +579,7 @@ fn a_reload_forgets_no_dose_no_container_and_no_slot() {
         let told = doses(&world, ALKALINITY);
         let before = world.tank.status(world.now).dosing.clone();
         assert!(before[0].total_ml > 0.0 && before[0].container_ml < 500.0, "{:?}", before[0]);
-        world.take(world.tank.clone().replan(lagoon(), world.now));
+        world.reload(lagoon());
         assert_eq!(world.tank.status(world.now).dosing, before);
         world.step(Event::Woken);
         world.advance(minutes(45));
@@ -951,7 +951,7 @@ impl Checked {
                 }
                 // Slots of another spacing are other slots.
                 self.slots = *slots;
-                self.world.take(self.world.tank.clone().replan(changed, self.world.now));
+                self.world.reload(changed);
                 self.step(Event::Woken);
             }
             Act::ClockJump(millis) => {

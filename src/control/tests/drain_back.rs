@@ -126,7 +126,7 @@ fn a_stop_is_measured_though_a_reload_comes_in_between_and_another_pump_begins_a
         world
     };
     let stops = |mut world: World, plan: crate::control::TankPlan| {
-        world.take(world.tank.clone().replan(plan, world.now));
+        world.reload(plan);
         world.advance(minutes(4));
         world.tank.status(world.now).drain_back.map_or(0, |status| status.stops)
     };

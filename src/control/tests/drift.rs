@@ -78,7 +78,7 @@ impl Lagoon {
         lagoon
     }
 
-    /// So much by the end of each hour, in °C.
+    /// By so many K/h.
     fn goes(&mut self, by: f64, span: Span) {
         self.loses = -by;
         self.pass(span);
@@ -140,8 +140,7 @@ fn what_was_found_and_learned_survives_a_kill_and_a_reload() {
     let told = lagoon.world.notices.iter().filter(|notice| notice.name == "unexplained").count();
     lagoon.world.kill_and_restart();
     lagoon.pass(minutes(10));
-    let tank = lagoon.world.tank.clone().replan(watched(), lagoon.world.now);
-    lagoon.world.take(tank);
+    lagoon.world.reload(watched());
     lagoon.pass(minutes(30));
     let after = lagoon.world.notices.iter().filter(|notice| notice.name == "unexplained").count();
     assert_eq!(told, after, "neither cleared nor told again: {:?}", lagoon.world.notices);
@@ -359,7 +358,7 @@ fn a_thermometer_that_leaves_the_other_one_is_told_and_one_in_hand_begins_anew()
     calm(&mut lagoon, 0.0, 1);
     let state = known(&lagoon);
     let now = lagoon.world.now;
-    lagoon.world.take(Tank::new(plan(), Remembered::State(Box::new(state.clone())), now));
+    lagoon.world.take(Tank::new(plan(), Remembered::State(Box::new(state)), now));
     calm(&mut lagoon, 0.5, 7);
     assert_eq!(lagoon.told("probes-drift"), 0, "an exponential mean of a tenth an hour is over 0.3 of 0.5 after 8.7 h");
     calm(&mut lagoon, 0.5, 3);

@@ -404,7 +404,7 @@ impl Checked {
             Act::Reload => {
                 let mut changed = plan();
                 changed.rules.reverse();
-                self.world.take(self.world.tank.clone().replan(changed, self.world.now));
+                self.world.reload(changed);
                 self.step(Event::Woken);
             }
             Act::ClockJump(millis) => {

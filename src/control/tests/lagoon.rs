@@ -602,6 +602,25 @@ impl World {
         self.step(Event::BrokerConnected);
     }
 
+    /// The keeper changes the config while the daemon runs.
+    pub fn reload(&mut self, plan: TankPlan) {
+        self.take(self.tank.clone().replan(plan, self.now));
+    }
+
+    /// Somebody turns a plug on by hand, and for so long it takes no command.
+    pub fn somebody_lets_run(&mut self, output: usize, span: Span) {
+        self.faults[output] = PlugFault::Ignores;
+        self.report(output, Switch::On);
+        self.advance(span);
+        self.faults[output] = PlugFault::None;
+    }
+
+    /// The state of an interlock of that name.
+    pub fn interlock(&self, name: &str) -> &'static str {
+        let all = self.tank.status(self.now).interlocks;
+        all.iter().find(|one| &*one.interlock == name).expect("an interlock of that name").state
+    }
+
     pub fn last_command(&self, output: usize) -> Option<Switch> {
         self.commands.iter().rev().find(|(_, index, _)| *index == output).map(|(_, _, to)| *to)
     }

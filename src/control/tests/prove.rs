@@ -390,8 +390,7 @@ fn another_topic_voids_what_was_proven_of_the_old_one() {
     prove(&mut world, "float-high wet-and-dry", Wrong::Nothing);
     let mut plan = world.tank.plan().clone();
     plan.proofs.probe_marks = vec![String::new(), String::new(), String::new(), "another".to_owned(), String::new()];
-    let tank = world.tank.clone().replan(plan, world.now);
-    world.take(tank);
+    world.reload(plan);
     world.advance(seconds(5));
     assert_eq!(proof(&world, "float-high", Check::WetAndDry).state, ProofState::Void);
     assert_eq!(proof(&world, "float-high", Check::FallsSilent).state, ProofState::Never);

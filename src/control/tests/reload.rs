@@ -11,19 +11,9 @@ use crate::time::Span;
 
 const DRY: usize = 2;
 
-fn reload(world: &mut World, plan: TankPlan) {
-    world.take(world.tank.clone().replan(plan, world.now));
-}
-
-fn state(world: &World, interlock: &str) -> &'static str {
-    let all = world.tank.status(world.now).interlocks;
-    all.iter().find(|one| &*one.interlock == interlock).map(|one| one.state).unwrap()
-}
-
 /// A plan whose return pump is stopped by this cause.
 fn stopped_by(cause: impl FnOnce(&mut TankPlan) -> ConditionId) -> TankPlan {
     let mut plan = plan();
-    // Something else comes first in the arena, so that the same condition has another place in it.
     let cause = cause(&mut plan);
     plan.interlocks[DRY].cause = cause;
     plan
@@ -38,7 +28,7 @@ fn lasting(plan: &mut TankPlan, inner: Condition, seconds: u64) -> ConditionId {
     plan.add(Condition::Lasting { inner, span: Span::from_seconds(seconds), unknown: TimerUnknown::Freezes })
 }
 
-/// Low for a minute, and the heater is on or off: two parts, and one below a `not`.
+/// Low for so long, and not high: two parts, and one below a `not`.
 fn two_parts(plan: &mut TankPlan, of: fn(Vec<ConditionId>) -> Condition, other: f64, seconds: u64) -> ConditionId {
     let first = lasting(plan, low(-95.0), seconds);
     let high = plan.add(compare(1, Estimate::Voted, Side::Above, other, Doubtful::Counts));
@@ -46,19 +36,19 @@ fn two_parts(plan: &mut TankPlan, of: fn(Vec<ConditionId>) -> Condition, other: 
     plan.add(of(vec![first, not_high]))
 }
 
-/// Seconds from a low level to the trip, with a reload twenty seconds after the first low reading.
+/// Seconds from a low level to the trip, with a reload half a minute after the level fell.
 fn trips_after(before: TankPlan, reloaded: Option<TankPlan>) -> u64 {
     let mut world = World::with(before, Remembered::Nothing);
     world.advance(minutes(2));
     world.reads[LEVEL] = Some(-100.0);
     world.advance(seconds(30));
     if let Some(plan) = reloaded {
-        reload(&mut world, plan);
+        world.reload(plan);
     }
     (31..300)
         .find(|_| {
             world.advance(seconds(1));
-            state(&world, "return-pump-dry") == "tripped"
+            world.interlock("return-pump-dry") == "tripped"
         })
         .expect("it trips")
 }
@@ -134,12 +124,12 @@ fn a_trip_stands_over_a_reload_that_changes_its_cause_while_that_is_true() {
         let mut world = World::settled();
         world.reads[LEVEL] = Some(-100.0);
         world.advance(minutes(2));
-        assert_eq!((state(&world, "return-pump-dry"), world.last_command(RETURN)), ("tripped", Some(Off)));
+        assert_eq!((world.interlock("return-pump-dry"), world.last_command(RETURN)), ("tripped", Some(Off)));
         let reloaded = world.now.steady;
-        reload(&mut world, plan);
+        world.reload(plan);
         for _ in 0..60 {
             world.advance(seconds(1));
-            assert_eq!(state(&world, "return-pump-dry"), "tripped");
+            assert_eq!(world.interlock("return-pump-dry"), "tripped");
         }
         assert!(!world.commands_since(reloaded, RETURN).contains(&On));
     }
@@ -150,9 +140,9 @@ fn a_trip_ends_where_the_new_cause_is_not_true() {
     let mut world = World::settled();
     world.reads[LEVEL] = Some(-100.0);
     world.advance(minutes(2));
-    reload(&mut world, stopped_by(|plan| lasting(plan, low(-150.0), 10)));
+    world.reload(stopped_by(|plan| lasting(plan, low(-150.0), 10)));
     world.advance(seconds(20));
-    assert_eq!(state(&world, "return-pump-dry"), "armed");
+    assert_eq!(world.interlock("return-pump-dry"), "armed");
     // Below a `not` a delay is no part of the cause: it is not taken as over.
     let mut world = World::settled();
     world.reads[LEVEL] = Some(-100.0);
@@ -161,9 +151,9 @@ fn a_trip_ends_where_the_new_cause_is_not_true() {
         let low = lasting(plan, low(-95.0), 60);
         plan.add(Condition::Not(low))
     });
-    reload(&mut world, not);
+    world.reload(not);
     world.advance(seconds(20));
-    assert_eq!(state(&world, "return-pump-dry"), "tripped", "it has not been low for a minute by the new cause");
+    assert_eq!(world.interlock("return-pump-dry"), "tripped", "it has not been low for a minute by the new cause");
 }
 
 #[test]
@@ -173,7 +163,7 @@ fn a_latch_and_a_trip_s_history_stand_over_a_reload() {
     world.advance(seconds(30));
     world.reads[FLOAT] = Some(0.0);
     world.advance(seconds(30));
-    assert_eq!(state(&world, "top-off-high"), "latched");
+    assert_eq!(world.interlock("top-off-high"), "latched");
     let before =
         world.tank.status(world.now).interlocks.iter().map(|one| (one.state, one.cause.clone())).collect::<Vec<_>>();
     let mut other = plan();
@@ -183,12 +173,12 @@ fn a_latch_and_a_trip_s_history_stand_over_a_reload() {
         doubtful: Doubtful::Counts,
     });
     other.interlocks[1].cause = wet;
-    reload(&mut world, other);
+    world.reload(other);
     let after =
         world.tank.status(world.now).interlocks.iter().map(|one| (one.state, one.cause.clone())).collect::<Vec<_>>();
     assert_eq!(before, after, "in the very moment of the reload");
     world.advance(minutes(5));
-    assert_eq!(state(&world, "top-off-high"), "latched");
+    assert_eq!(world.interlock("top-off-high"), "latched");
 }
 
 #[test]
@@ -207,12 +197,12 @@ fn a_reload_that_forbids_a_bypass_ends_it_and_another_one_leaves_it() {
         world.last_command(RETURN)
     };
     let mut world = bypassed();
-    reload(&mut world, plan());
+    world.reload(plan());
     assert_ne!(dry(&mut world), Some(Off), "it is set aside, with a reason and an end");
     let mut world = bypassed();
     let mut strict = plan();
     strict.interlocks[DRY].bypassable = false;
-    reload(&mut world, strict);
+    world.reload(strict);
     assert_eq!(dry(&mut world), Some(Off));
 }
 
@@ -221,7 +211,7 @@ fn a_probe_that_is_understood_differently_proves_itself_anew_and_the_others_go_o
     let mut world = World::settled();
     let mut calibrated = plan();
     calibrated.probes[LEVEL].calibration = Calibration { slope: 1.0, offset: 2.0 };
-    reload(&mut world, calibrated);
+    world.reload(calibrated);
     let good = |world: &World, probe: usize| world.tank.status(world.now).probes[probe].quality.is_good();
     assert_eq!([DISPLAY, SUMP, LEVEL, FLOAT].map(|probe| good(&world, probe)), [true, true, false, true]);
     world.advance(minutes(1));
@@ -233,7 +223,7 @@ fn a_probe_that_is_understood_differently_proves_itself_anew_and_the_others_go_o
 fn what_a_start_waits_for_is_waited_for_once() {
     // Ten minutes of proven flow are behind it, so that a low level is answered within minutes of a reload.
     let mut world = top_off::ready(plan());
-    reload(&mut world, plan());
+    world.reload(plan());
     world.reads[LEVEL] = Some(-6.0);
     world.advance(minutes(3));
     assert_eq!(top_off::runs(&world).len() + usize::from(world.plugs[TOP_OFF] == On), 1);
@@ -244,7 +234,7 @@ fn what_a_start_waits_for_is_waited_for_once() {
     let flow = other.add(Condition::Lasting { inner: seen, span: minutes(10), unknown: TimerUnknown::Resets });
     other.outputs[TOP_OFF].permissives[2].condition = flow;
     other.top_offs[0].steady = Some(flow);
-    reload(&mut world, other);
+    world.reload(other);
     world.reads[LEVEL] = Some(-6.0);
     world.advance(minutes(9));
     assert_ne!(world.last_command(TOP_OFF), Some(On));
@@ -269,7 +259,7 @@ fn the_delay_of_an_alarm_s_own_cause_and_of_a_rule_goes_on_over_a_reload() {
         world.reads[LEVEL] = Some(-30.0);
         world.advance(seconds(100));
         if let Some(plan) = new {
-            reload(&mut world, plan);
+            world.reload(plan);
         }
         world.advance(seconds(50));
         (world.raised("low-for-long"), world.last_command(FAN) == Some(On))
@@ -285,7 +275,7 @@ fn a_run_that_goes_on_is_judged_over_a_reload_and_its_pump_is_not_told_twice() {
     world.reads[LEVEL] = Some(-6.0);
     world.advance_until_on(TOP_OFF);
     world.advance(seconds(10));
-    reload(&mut world, plan());
+    world.reload(plan());
     world.advance(minutes(4));
     let runs = top_off::runs(&world);
     assert_eq!(runs.len(), 1, "{runs:?}");

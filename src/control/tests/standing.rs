@@ -23,13 +23,8 @@ fn low() -> World {
     world.advance(minutes(20));
     world.reads[LEVEL] = Some(-120.0);
     world.advance(minutes(5));
-    assert_eq!(state(&world, "low-water"), "tripped");
+    assert_eq!(world.interlock("low-water"), "tripped");
     world
-}
-
-fn state(world: &World, interlock: &str) -> &'static str {
-    let all = world.tank.status(world.now).interlocks;
-    all.iter().find(|one| &*one.interlock == interlock).map(|one| one.state).unwrap()
 }
 
 fn cleared(world: &World, interlock: &str) -> usize {
@@ -44,12 +39,12 @@ fn a_silence_of_minutes_clears_no_trip_whose_cause_is_still_there_afterwards() {
     world.reads[LEVEL] = Some(-120.0);
     world.advance(minutes(5));
     for trip in ["low-water", "return-pump-dry"] {
-        assert_eq!((state(&world, trip), cleared(&world, trip)), ("tripped", 0), "{trip}");
+        assert_eq!((world.interlock(trip), cleared(&world, trip)), ("tripped", 0), "{trip}");
     }
     world.reads[LEVEL] = Some(0.0);
     world.advance(minutes(2));
     for trip in ["low-water", "return-pump-dry"] {
-        assert_eq!((state(&world, trip), cleared(&world, trip)), ("armed", 1), "{trip}");
+        assert_eq!((world.interlock(trip), cleared(&world, trip)), ("armed", 1), "{trip}");
     }
 }
 
@@ -57,13 +52,13 @@ fn a_silence_of_minutes_clears_no_trip_whose_cause_is_still_there_afterwards() {
 fn a_kill_clears_no_trip_but_that_of_a_pump_whose_cause_must_be_seen_anew() {
     let mut world = low();
     world.kill_and_restart();
-    assert_eq!(state(&world, "return-pump-dry"), "unknown", "a pump is found as it is");
+    assert_eq!(world.interlock("return-pump-dry"), "unknown", "a pump is found as it is");
     world.advance(minutes(5));
-    assert_eq!((state(&world, "low-water"), cleared(&world, "low-water")), ("tripped", 0));
-    assert_eq!(state(&world, "return-pump-dry"), "tripped");
+    assert_eq!((world.interlock("low-water"), cleared(&world, "low-water")), ("tripped", 0));
+    assert_eq!(world.interlock("return-pump-dry"), "tripped");
     world.reads[LEVEL] = Some(0.0);
     world.advance(minutes(2));
-    assert_eq!((state(&world, "low-water"), cleared(&world, "low-water")), ("armed", 1));
+    assert_eq!((world.interlock("low-water"), cleared(&world, "low-water")), ("armed", 1));
 }
 
 #[test]
@@ -86,5 +81,5 @@ fn a_cause_that_went_while_nobody_looked_is_gone() {
     world.reads[LEVEL] = Some(0.0);
     world.kill_and_restart();
     world.advance(minutes(2));
-    assert_eq!(state(&world, "low-water"), "armed");
+    assert_eq!(world.interlock("low-water"), "armed");
 }

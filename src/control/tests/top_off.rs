@@ -90,7 +90,7 @@ fn a_reload_gives_no_budget_back_and_forgets_no_miss() {
     world.advance(minutes(3));
     let before = of(&world);
     assert!(before.litres_in_24_hours > 0.29 && before.misses == 1, "{before:?}");
-    world.take(world.tank.clone().replan(plan(), world.now));
+    world.reload(plan());
     let after = of(&world);
     assert_eq!(
         (after.litres_in_24_hours, after.misses, after.last_run),
@@ -103,10 +103,7 @@ fn a_reload_gives_no_budget_back_and_forgets_no_miss() {
 #[test]
 fn what_somebody_else_lets_the_pump_give_is_spent_too() {
     let mut world = ready(plan());
-    world.faults[TOP_OFF] = PlugFault::Ignores;
-    world.report(TOP_OFF, On);
-    world.advance(seconds(24));
-    world.faults[TOP_OFF] = PlugFault::None;
+    world.somebody_lets_run(TOP_OFF, seconds(24));
     world.report(TOP_OFF, Off);
     world.advance(minutes(3));
     let given = of(&world).litres_in_24_hours;
